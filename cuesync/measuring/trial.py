@@ -1,0 +1,53 @@
+"""What one recording says: trials, and how they were found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+Way = Literal["contact", "chirp", "click", "list"]
+"""How the trigger was marked: contact on a channel, cuesync's chirp, the button's click, a list of times."""
+
+ThroughChain = frozenset({"chirp"})
+"""Ways whose delay already holds the sound's own path (interface, driver, device, air)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trial:
+    """One trigger with the pop that answered it; `pop_s` is None for a misfire.
+
+    Times are in seconds from the start of the recording. `pop_s` is the release, the first sound of the
+    transient that leads into the loudest impact; `impact_s` that impact. `error_s` is the standard error
+    of `pop_s`, `reset_s` the time from trigger until the prop was heard to be still again, `rival_s` an
+    equally good other candidate, `reason` why this one was taken.
+    """
+
+    trigger_s: float
+    pop_s: float | None
+    impact_s: float | None = None
+    reset_s: float | None = None
+    error_s: float | None = None
+    confidence: float = 1.0
+    rival_s: float | None = None
+    reason: str = ""
+
+    @property
+    def delay_s(self) -> float | None:
+        return None if self.pop_s is None else self.pop_s - self.trigger_s
+
+    @property
+    def delay_ms(self) -> float | None:
+        return None if self.delay_s is None else self.delay_s * 1000.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measurement:
+    """All trials of one recording, with how the triggers were found and anything the user should hear."""
+
+    recording: str
+    rate_hz: int
+    length_s: float
+    way: Way
+    way_reason: str
+    trials: tuple[Trial, ...]
+    warnings: tuple[str, ...] = field(default=())

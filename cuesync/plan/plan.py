@@ -1,0 +1,87 @@
+"""The plan: a scene and a profile resolved to times from the trigger. Nothing left to open or convert."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Clip:
+    """A decoded sound: `samples` float32, shape (frames, channels)."""
+
+    name: str
+    samples: NDArray[np.float32]
+    rate_hz: int
+
+    @property
+    def length_s(self) -> float:
+        return len(self.samples) / self.rate_hz
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedSound:
+    """One clip with its times.
+
+    `start_s`: from the trigger to the moment the first *played* sample is handed to the sound device
+    (never negative: a longer lead-in is in `cut_s`, the part of the clip's head that is skipped, under a
+    fade-in of `fade_in_s`). `hit_s`: the hit inside the clip, from the first sample of the file.
+    `lands_s`: from the trigger to the hit at the guest. `path_s`: from hand-over to the guest's ear.
+    `gain` is linear. `outputs` are output channels counted from 1; channel k of the clip goes to
+    `outputs[k]`, a mono clip to all of them.
+    """
+
+    clip: Clip
+    hit_s: float
+    hit_kind: str
+    hit_reason: str
+    start_s: float
+    cut_s: float
+    fade_in_s: float
+    gain: float
+    outputs: tuple[int, ...]
+    lands_s: float
+    path_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedLight:
+    """One light on for a while. `at_s`: from the trigger to the moment the "on" command is sent;
+    `lands_s`: to the light at the guest; `length_s`: on to off; `light`: the address as in the scene."""
+
+    light: str
+    at_s: float
+    length_s: float
+    lands_s: float
+    path_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """Everything the show needs of one scene; times in seconds from the trigger.
+
+    `pops_s` are the measured delays behind `delay_s` (empty where the delay was given by hand).
+    `reset_s` is when the prop may be triggered again. `debounce_s` only delays the re-arm.
+    """
+
+    title: str
+    contact: str
+    debounce_s: float
+    delay_s: float
+    delay_source: str
+    bias_s: float
+    reset_s: float
+    reset_source: str
+    pops_s: tuple[float, ...]
+    sounds: tuple[PlannedSound, ...]
+    lights: tuple[PlannedLight, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def cue_length_s(self) -> float:
+        """From the trigger to the end of the last sound or light."""
+        ends_s = [sound.start_s + sound.clip.length_s - sound.cut_s for sound in self.sounds]
+        ends_s += [light.at_s + light.length_s for light in self.lights]
+        return max(ends_s, default=0.0)
