@@ -1,0 +1,196 @@
+"""The one place where sound files are opened and written.
+
+Any format that libsndfile decodes can be read (WAV, FLAC, OGG, MP3, AIFF and more); what is written is WAV.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import io
+import os
+import secrets
+import sys
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from cuesync.errors import ClipError, StorageError
+from cuesync.plan.plan import Clip
+
+MIN_RATE_HZ = 8_000
+MAX_RATE_HZ = 192_000
+MAX_CLIP_BYTES = 2**31
+"""A clip is held in memory as float32; 2 GiB are 93 minutes of stereo at 48 kHz."""
+
+Coding = Literal["PCM_16", "PCM_24", "FLOAT"]
+
+_BLOCK_FRAMES = 1 << 18
+
+
+def read_clip(path: Path) -> Clip:
+    """Decode a sound file as a whole.
+
+    Returns a `Clip` with float32 samples of shape (frames, channels), full scale = 1, named after the file.
+    A silent file is read like any other.
+
+    Raises
+    ------
+    ClipError
+        Missing, a folder, not allowed, empty, not a sound file, damaged, longer than memory should hold,
+        a sample rate outside 8 to 192 kHz, or values that are not numbers.
+    """
+    import soundfile  # type: ignore[import-untyped]  # noqa: PLC0415  # loads libsndfile
+
+    path = Path(path)
+    _check_readable(path)
+    try:
+        with soundfile.SoundFile(path) as file:
+            rate_hz = int(file.samplerate)
+            if not MIN_RATE_HZ <= rate_hz <= MAX_RATE_HZ:
+                raise ClipError(
+                    f"{path}: its sample rate is {rate_hz} Hz; {MIN_RATE_HZ} to {MAX_RATE_HZ} Hz are "
+                    "allowed. Export the clip again at 48000 Hz."
+                )
+            samples = _all_frames(path, file)
+    except (soundfile.LibsndfileError, TypeError) as problem:
+        # a TypeError is soundfile's answer to headerless formats, which it knows by the file's ending
+        raise ClipError(
+            f"{path}: this is not a sound file that can be decoded ({_decoder_words(problem)}). "
+            "Export it again as WAV or FLAC, and check that the copy is complete."
+        ) from problem
+    if len(samples) == 0:
+        raise ClipError(f"{path}: it holds no sound at all (0 samples). Export the clip again.")
+    if not np.isfinite(samples).all():
+        raise ClipError(
+            f"{path}: some samples are not numbers (NaN or infinite). Export the clip again, as 24-bit WAV."
+        )
+    return Clip(name=path.name, samples=samples, rate_hz=rate_hz)
+
+
+def _check_readable(path: Path) -> None:
+    try:
+        if path.is_dir():
+            raise ClipError(f"{path}: this is a folder. Name the sound file inside it.")
+        with path.open("rb") as file:
+            first = file.read(1)
+    except FileNotFoundError as problem:
+        raise ClipError(f"{path}: there is no such file. Check the spelling and the folder.") from problem
+    except OSError as problem:
+        raise ClipError(
+            f"{path}: it can't be opened ({problem.strerror or problem}). Check that you may read it."
+        ) from problem
+    if not first:
+        raise ClipError(f"{path}: the file is empty (0 bytes). Copy or export it again.")
+
+
+def _decoder_words(problem: Exception) -> str:
+    """libsndfile's own words without the path in front of them."""
+    return str(getattr(problem, "error_string", problem)).strip().rstrip(".")
+
+
+def _all_frames(path: Path, file: Any) -> NDArray[np.float32]:
+    """Read to the end in blocks: the length in a header is not always true."""
+    blocks: list[NDArray[np.float32]] = []
+    held_bytes = 0
+    while True:
+        block = file.read(_BLOCK_FRAMES, dtype="float32", always_2d=True)
+        held_bytes += block.nbytes
+        if held_bytes > MAX_CLIP_BYTES:
+            raise ClipError(
+                f"{path}: too long for a clip (more than {MAX_CLIP_BYTES >> 30} GiB when decoded). "
+                "Cut out the part that is to be played."
+            )
+        blocks.append(block)
+        if len(block) < _BLOCK_FRAMES:
+            return blocks[0] if len(blocks) == 1 else np.concatenate(blocks)
+
+
+def resample(clip: Clip, rate_hz: int) -> Clip:
+    """The same clip at another sample rate, by soxr at its very-high-quality setting (linear phase).
+
+    Sample 0 stays the same instant. The clip itself comes back where the rate is right already.
+    """
+    if rate_hz == clip.rate_hz:
+        return clip
+    import soxr  # type: ignore[import-untyped]  # noqa: PLC0415  # loads libsoxr
+
+    samples = soxr.resample(clip.samples, clip.rate_hz, rate_hz, quality="VHQ")
+    return Clip(name=clip.name, samples=np.asarray(samples, dtype=np.float32), rate_hz=rate_hz)
+
+
+def write_wav(
+    path: Path, samples: ArrayLike, rate_hz: int, *, replace: bool = False, coding: Coding = "PCM_24"
+) -> None:
+    """Write a WAV file in one step: it is there whole, or not at all.
+
+    `samples`: shape (frames,) or (frames, channels), full scale = 1; beyond it the PCM codings clip, as a
+    sound card does. A file of that name is kept unless `replace` is set.
+
+    Raises
+    ------
+    StorageError
+        Already there, no such folder, read-only, disk full.
+    """
+    import soundfile  # noqa: PLC0415  # loads libsndfile
+
+    path = Path(path)
+    if path.is_dir():
+        raise StorageError(f"{path}: this is a folder. Give the name of a file inside it.")
+    if not replace and path.exists():
+        raise _already_there(path)
+    # encoded in memory first, so that a full disk answers with its own error and not through libsndfile
+    encoded = io.BytesIO()
+    soundfile.write(encoded, np.asarray(samples), rate_hz, subtype=coding, format="WAV")
+    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+    try:
+        try:
+            with part.open("xb") as file:
+                file.write(encoded.getbuffer())
+                file.flush()
+                os.fsync(file.fileno())
+            if replace:
+                part.replace(path)
+            else:
+                _rename_to_new(part, path)
+        finally:
+            with contextlib.suppress(OSError):
+                part.unlink(missing_ok=True)
+    except FileExistsError as problem:
+        raise _already_there(path) from problem
+    except OSError as problem:
+        raise StorageError(f"{path}: {_why_not_written(path, problem)}") from problem
+
+
+def _rename_to_new(part: Path, path: Path) -> None:
+    """Rename, but fail with FileExistsError where somebody made `path` in the meantime."""
+    if sys.platform == "win32":
+        part.rename(path)  # refuses to replace
+        return
+    try:
+        os.link(part, path)  # refuses to replace; POSIX rename would not
+    except FileExistsError:
+        raise
+    except OSError:  # a file system without hard links
+        part.rename(path)
+
+
+def _already_there(path: Path) -> StorageError:
+    return StorageError(
+        f"{path}: a file of that name is already there, and is kept. "
+        "Choose another name, or ask for it to be replaced."
+    )
+
+
+def _why_not_written(path: Path, problem: OSError) -> str:
+    if isinstance(problem, FileNotFoundError | NotADirectoryError):
+        return f"there is no folder {path.parent}. Create it, or choose another place."
+    if problem.errno in {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG}:
+        return "the disk is full; nothing was written. Free some space, or choose another disk."
+    if problem.errno in {errno.EROFS, errno.EACCES, errno.EPERM}:
+        return (
+            f"the folder {path.parent} can't be written to. Choose another place, or change its permissions."
+        )
+    return f"it can't be written ({problem.strerror or problem}). Choose another place."
