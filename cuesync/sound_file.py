@@ -5,20 +5,16 @@ Any format that libsndfile decodes can be read (WAV, FLAC, OGG, MP3, AIFF and mo
 
 from __future__ import annotations
 
-import contextlib
-import errno
 import io
-import os
-import secrets
-import sys
 from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from cuesync.errors import ClipError, StorageError
+from cuesync.errors import ClipError
 from cuesync.plan.plan import Clip
+from cuesync.storage import whole_file
 
 MIN_RATE_HZ = 8_000
 MAX_RATE_HZ = 192_000
@@ -136,61 +132,8 @@ def write_wav(
     """
     import soundfile  # noqa: PLC0415  # loads libsndfile
 
-    path = Path(path)
-    if path.is_dir():
-        raise StorageError(f"{path}: this is a folder. Give the name of a file inside it.")
-    if not replace and path.exists():
-        raise _already_there(path)
     # encoded in memory first, so that a full disk answers with its own error and not through libsndfile
     encoded = io.BytesIO()
     soundfile.write(encoded, np.asarray(samples), rate_hz, subtype=coding, format="WAV")
-    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
-    try:
-        try:
-            with part.open("xb") as file:
-                file.write(encoded.getbuffer())
-                file.flush()
-                os.fsync(file.fileno())
-            if replace:
-                part.replace(path)
-            else:
-                _rename_to_new(part, path)
-        finally:
-            with contextlib.suppress(OSError):
-                part.unlink(missing_ok=True)
-    except FileExistsError as problem:
-        raise _already_there(path) from problem
-    except OSError as problem:
-        raise StorageError(f"{path}: {_why_not_written(path, problem)}") from problem
-
-
-def _rename_to_new(part: Path, path: Path) -> None:
-    """Rename, but fail with FileExistsError where somebody made `path` in the meantime."""
-    if sys.platform == "win32":
-        part.rename(path)  # refuses to replace
-        return
-    try:
-        os.link(part, path)  # refuses to replace; POSIX rename would not
-    except FileExistsError:
-        raise
-    except OSError:  # a file system without hard links
-        part.rename(path)
-
-
-def _already_there(path: Path) -> StorageError:
-    return StorageError(
-        f"{path}: a file of that name is already there, and is kept. "
-        "Choose another name, or ask for it to be replaced."
-    )
-
-
-def _why_not_written(path: Path, problem: OSError) -> str:
-    if isinstance(problem, FileNotFoundError | NotADirectoryError):
-        return f"there is no folder {path.parent}. Create it, or choose another place."
-    if problem.errno in {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG}:
-        return "the disk is full; nothing was written. Free some space, or choose another disk."
-    if problem.errno in {errno.EROFS, errno.EACCES, errno.EPERM}:
-        return (
-            f"the folder {path.parent} can't be written to. Choose another place, or change its permissions."
-        )
-    return f"it can't be written ({problem.strerror or problem}). Choose another place."
+    with whole_file(Path(path), replace=replace, how="choose another name, or ask to replace it") as part:
+        part.write_bytes(encoded.getbuffer())
