@@ -1,12 +1,12 @@
 """Every error that a user can meet.
 
-    CuesyncError                    says what is wrong, where, and what to do
-    ├── InputError  (ValueError)    a value, an option or a file's content is not usable
-    │   ├── FileProblems            all problems of one scene or profile, reported at once
-    │   ├── RecordingError          a sound file that can't be read or measured
-    │   └── ClipError               a clip that can't be decoded, or has no clear hit
-    ├── StorageError (OSError)      a file can't be written: read-only folder, full disk, already there
-    └── DeviceError (OSError)       sound card, MIDI port or contact: missing, vanished, refused
+CuesyncError                    says what is wrong, where, and what to do
+├── InputError  (ValueError)    a value, an option or a file's content is not usable
+│   ├── FaultyFileError            all problems of one scene or profile, reported at once
+│   ├── RecordingError          a sound file that can't be read or measured
+│   └── ClipError               a clip that can't be decoded, or has no clear hit
+├── StorageError (OSError)      a file can't be written: read-only folder, full disk, already there
+└── DeviceError (OSError)       sound card, MIDI port or contact: missing, vanished, refused
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ class Problem:
         return f"{where}:{key} {self.what} {self.todo}".rstrip()
 
 
-class FileProblems(InputError):
+class FaultyFileError(InputError):
     """All problems of one scene or profile file."""
 
     def __init__(self, problems: Sequence[Problem]) -> None:

@@ -1,0 +1,1 @@
+"""A scene and a profile become a plan: pure, but for the files that the scene names."""

@@ -1,0 +1,1 @@
+"""Scene files: what a scare consists of, checked."""

@@ -1,0 +1,277 @@
+"""From a scene and its profile to a plan."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import ceil
+from pathlib import Path
+from statistics import median
+
+from cuesync.errors import ClipError, CuesyncError, FaultyFileError, Problem
+from cuesync.hearing.hits import find_hit
+from cuesync.plan.air import air_path_s
+from cuesync.plan.plan import Clip, Plan, PlannedLight, PlannedSound
+from cuesync.profile import PropNumbers, prop_numbers, read_profile
+from cuesync.scene.load import SceneFile
+from cuesync.scene.model import FlashPart, SoundPart
+from cuesync.signs import light_send_s, sound_start_s
+from cuesync.sound_file import read_clip
+from cuesync.tomllines import KeyPath
+
+CUT_FADE_S = 0.005
+"""Fade-in over a cut head: long enough not to click, too short to be heard as a fade."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Prop:
+    """What the plan needs to know of the prop, with where it comes from."""
+
+    delay_s: float
+    delay_source: str
+    reset_s: float
+    reset_source: str
+    pops_s: tuple[float, ...]
+    through_chain: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _FoundHit:
+    at_s: float
+    kind: str
+    reason: str
+
+
+def resolve(
+    scene_file: SceneFile,
+    *,
+    device_latency_s: float | None = None,
+    read: Callable[[Path], Clip] = read_clip,
+) -> Plan:
+    """Resolve a scene to its plan.
+
+    `device_latency_s` is what the sound device reports; it stands in where the scene gives no
+    `output_latency_ms`. `read` decodes a clip.
+
+    Raises:
+        FaultyFileError: everything in the scene or its profile that can't be planned, with lines and keys.
+    """
+    resolver = _Resolver(scene_file, device_latency_s, read)
+    prop = resolver.prop()
+    # the clips are opened even where the prop is in doubt: all problems are told at once
+    clips = [resolver.clip(index, part) for index, part in enumerate(scene_file.content.sound)]
+    if prop is not None:
+        sounds = [
+            resolver.sound(index, part, prop, *loaded)
+            for index, (part, loaded) in enumerate(zip(scene_file.content.sound, clips, strict=True))
+            if loaded is not None
+        ]
+        lights = [resolver.light(index, part, prop) for index, part in enumerate(scene_file.content.flash)]
+    if resolver.problems or prop is None:
+        raise FaultyFileError(sorted(resolver.problems, key=lambda problem: problem.line or 0))
+    scene = scene_file.content
+    return Plan(
+        title=scene.title,
+        contact=scene.trigger.contact,
+        debounce_s=scene.trigger.debounce_ms / 1000.0,
+        delay_s=prop.delay_s,
+        delay_source=prop.delay_source,
+        bias_s=scene.bias_ms / 1000.0,
+        reset_s=prop.reset_s,
+        reset_source=prop.reset_source,
+        pops_s=prop.pops_s,
+        sounds=tuple(sound for sound in sounds if sound is not None),
+        lights=tuple(light for light in lights if light is not None),
+        notes=tuple(resolver.notes),
+    )
+
+
+class _Resolver:
+    """Works through one scene; what can't be planned is collected in `problems`, and None returned for it."""
+
+    def __init__(
+        self, scene_file: SceneFile, device_latency_s: float | None, read: Callable[[Path], Clip]
+    ) -> None:
+        self.scene_file = scene_file
+        self.device_latency_s = device_latency_s
+        self.read = read
+        self.problems: list[Problem] = []
+        self.notes: list[str] = []
+
+    def problem(self, key: KeyPath, what: str, todo: str = "") -> None:
+        self.problems.append(self.scene_file.problem(key, what, todo))
+
+    def prop(self) -> _Prop | None:
+        part = self.scene_file.content.prop
+        numbers: PropNumbers | None = None
+        if part.profile is not None:
+            numbers = self.numbers(part.profile)
+            if numbers is None:
+                return None
+        reset = self.reset(part.reset_s, numbers)
+        if reset is None:
+            return None
+        if numbers is None:
+            assert part.trigger_to_pop_ms is not None  # the scene's model has made sure
+            delay_s, delay_source = part.trigger_to_pop_ms / 1000.0, "given in the scene"
+        else:
+            delay_s = median(numbers.pops_s)
+            delay_source = (
+                f"median of {len(numbers.pops_s)} measured pops of {numbers.prop!r} ({numbers.aligned_to})"
+            )
+        return _Prop(
+            delay_s=delay_s,
+            delay_source=delay_source,
+            reset_s=reset[0],
+            reset_source=reset[1],
+            pops_s=numbers.pops_s if numbers else (),
+            through_chain=numbers.through_chain if numbers else False,
+        )
+
+    def numbers(self, profile: str) -> PropNumbers | None:
+        try:
+            numbers = prop_numbers(read_profile(self.scene_file.beside(profile)).content)
+        except FaultyFileError as error:
+            self.problems += error.problems
+            return None
+        except CuesyncError as error:
+            self.problem(("prop", "profile"), str(error), "Paths start at the scene file's folder.")
+            return None
+        if not numbers.pops_s:
+            self.problem(
+                ("prop", "profile"),
+                f"the profile of {numbers.prop!r} has no trial with a pop.",
+                f"Measure the prop again: cuesync measure RECORDING --save {profile}",
+            )
+            return None
+        if numbers.left_out:
+            kind = "through the show's sound chain" if numbers.through_chain else "from the contact"
+            self.notes.append(
+                f"{numbers.left_out} older trials of the profile are not used: the newest session was "
+                f"measured {kind}, and the two kinds don't mix"
+            )
+        return numbers
+
+    def reset(self, given_s: float | None, numbers: PropNumbers | None) -> tuple[float, str] | None:
+        """Reset and where it comes from."""
+        if given_s is not None:
+            return given_s, "given in the scene"
+        heard_s = numbers.summary.reset_s if numbers is not None else None
+        if heard_s is not None:
+            return heard_s, "the longest one heard in the profile"
+        self.problem(
+            ("prop",),
+            "how long the prop needs until it can be triggered again is not known.",
+            "Add reset_s = … under [prop]: the time from the press until the motor stops, and a second more.",
+        )
+        return None
+
+    def clip(self, index: int, part: SoundPart) -> tuple[Clip, _FoundHit] | None:
+        try:
+            clip = self.read(self.scene_file.beside(part.clip))
+        except ClipError as error:
+            self.problem(("sound", index, "clip"), str(error))
+            return None
+        hit = self.hit(index, part, clip)
+        return None if hit is None else (clip, hit)
+
+    def hit(self, index: int, part: SoundPart, clip: Clip) -> _FoundHit | None:
+        if part.hit_s is not None:
+            if part.hit_s <= clip.length_s:
+                return _FoundHit(at_s=part.hit_s, kind="given", reason="given in the scene")
+            self.problem(
+                ("sound", index, "hit_s"),
+                f"{part.hit_s:g} is after the end of {clip.name}.",
+                f"The clip is {clip.length_s:.3f} s long; give a time inside it.",
+            )
+            return None
+        try:
+            hit = find_hit(clip.samples, clip.rate_hz, part.hit)
+        except ClipError as error:
+            self.problem(("sound", index, "clip"), f"{clip.name}: {error}")
+            return None
+        if hit.clear:
+            return _FoundHit(at_s=hit.at_s, kind=hit.kind, reason=hit.reason)
+        self.problem(
+            ("sound", index, "hit"),
+            f"the hit of {clip.name} is unclear: {hit.reason}.",
+            f"Listen to it and write hit_s = … in place of hit (the best guess is {hit.at_s:.3f}).",
+        )
+        return None
+
+    def path_s(self, part: SoundPart, prop: _Prop, clip: Clip) -> float:
+        """From handing a sample to the device to the guest's ear."""
+        if prop.through_chain:
+            return 0.0  # interface, driver, device and air are inside the measured offset already
+        device_s = self.device_latency_s
+        if part.output_latency_ms is not None:
+            device_s = part.output_latency_ms / 1000.0
+        if device_s is None:
+            self.notes.append(
+                f"{clip.name}: the output latency is not known and counted as 0; the show asks the sound "
+                "device, or give output_latency_ms"
+            )
+        return (device_s or 0.0) + air_path_s(part.speaker_distance_m, self.scene_file.content.temperature_c)
+
+    def sound(
+        self, index: int, part: SoundPart, prop: _Prop, clip: Clip, hit: _FoundHit
+    ) -> PlannedSound | None:
+        channels = clip.samples.shape[1]
+        if channels > len(part.outputs):
+            self.problem(
+                ("sound", index, "outputs"),
+                f"{clip.name} has {channels} channels, but outputs names {len(part.outputs)}.",
+                "Name one output for each channel of the clip.",
+            )
+            return None
+        at_s, bias_s = part.at_ms / 1000.0, self.scene_file.content.bias_ms / 1000.0
+        path_s = self.path_s(part, prop, clip)
+        wanted_s = sound_start_s(prop.delay_s, at_s, bias_s, hit.at_s, path_s)
+        cut_s = max(0.0, -wanted_s)
+        if cut_s > hit.at_s:
+            early_ms = (cut_s - hit.at_s) * 1000.0
+            self.problem(
+                ("sound", index),
+                f"the hit of {clip.name} can't be there in time: even without its head it would have to "
+                f"leave {early_ms:.1f} ms before the trigger.",
+                f"Set at_ms to {ceil(part.at_ms + early_ms)} or more, or shorten the sound's path "
+                f"({path_s * 1000.0:.1f} ms).",
+            )
+            return None
+        if cut_s:
+            self.notes.append(
+                f"{clip.name}: its first {cut_s * 1000.0:.1f} ms are cut, because its lead-in to the hit is "
+                "longer than the delay"
+            )
+        return PlannedSound(
+            clip=clip,
+            hit_s=hit.at_s,
+            hit_kind=hit.kind,
+            hit_reason=hit.reason,
+            start_s=max(0.0, wanted_s),
+            cut_s=cut_s,
+            fade_in_s=CUT_FADE_S if cut_s else 0.0,
+            gain=10.0 ** (part.level_db / 20.0),
+            outputs=tuple(part.outputs),
+            lands_s=prop.delay_s + at_s + bias_s,
+            path_s=path_s,
+        )
+
+    def light(self, index: int, part: FlashPart, prop: _Prop) -> PlannedLight | None:
+        path_s, at_s = part.lamp_delay_ms / 1000.0, part.at_ms / 1000.0
+        send_s = light_send_s(prop.delay_s, at_s, path_s)
+        if send_s < 0:
+            self.problem(
+                ("flash", index, "at_ms"),
+                f"{part.at_ms:g} can't be reached: the command would have to leave {-send_s * 1000.0:.1f} ms "
+                "before the trigger.",
+                f"Write {ceil(part.at_ms - send_s * 1000.0)} or more.",
+            )
+            return None
+        return PlannedLight(
+            light=part.light,
+            at_s=send_s,
+            length_s=part.length_ms / 1000.0,
+            lands_s=prop.delay_s + at_s,
+            path_s=path_s,
+        )

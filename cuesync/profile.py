@@ -1,0 +1,245 @@
+"""The prop profile: what has been measured of one prop, kept in a TOML file.
+
+Sessions are only ever added; comments and anything else that the user wrote stay where they are.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Literal
+
+import tomlkit
+from pydantic import Field, model_validator
+
+from cuesync.errors import InputError
+from cuesync.measuring.summary import Summary, summarise
+from cuesync.measuring.trial import Measurement, ThroughChain, Trial, Way
+from cuesync.storage import whole_file
+from cuesync.tomlfile import Table, TomlFile, read_toml
+
+FORMAT = 1
+AlignedTo = Literal["release", "impact"]
+
+
+class TrialEntry(Table):
+    """One trial as kept: times in the recording and from the trigger."""
+
+    trigger_s: float
+    delay_ms: float | None = Field(None, description="trigger to release")
+    impact_ms: float | None = Field(None, description="trigger to the loudest impact")
+    reset_s: float | None = Field(None, gt=0, description="trigger until the prop was still again")
+    error_ms: float | None = Field(None, ge=0, description="standard error of delay_ms")
+    misfire: Literal[True] | None = Field(None, description="true where no pop answered")
+
+    @model_validator(mode="after")
+    def pop_or_misfire(self) -> TrialEntry:
+        if (self.delay_ms is None) == (self.misfire is None):
+            raise ValueError(
+                "a trial has either delay_ms or misfire = true. Remove this trial, or complete it."
+            )
+        return self
+
+
+class Session(Table):
+    """The trials of one recording, with the conditions that they were made under."""
+
+    date: datetime
+    way: Way = Field(description="how the trigger was marked")
+    recording: str
+    supply_v: float | None = Field(None, gt=0, le=1000)
+    temperature_c: float | None = Field(None, ge=-60, le=70)
+    note: str = ""
+    trials: list[TrialEntry] = Field(min_length=1)
+
+    @property
+    def through_chain(self) -> bool:
+        return self.way in ThroughChain
+
+
+class ProfileContent(Table):
+    """A whole profile file."""
+
+    format: Literal[1] = Field(description="version of this layout")
+    prop: str = Field(min_length=1, description="name of the prop")
+    aligned_to: AlignedTo = Field("release", description="which of the two the sound should meet")
+    session: list[Session] = Field(min_length=1)
+
+
+ProfileFile = TomlFile[ProfileContent]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conditions:
+    """What the prop was measured under; None where not known."""
+
+    supply_v: float | None = None
+    temperature_c: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PropNumbers:
+    """What a plan takes from a profile.
+
+    `delays_s` are the delays of all trials in use, None for a misfire; `through_chain` says that the
+    sound's own path is already inside them; `left_out` counts trials measured the other way.
+    """
+
+    prop: str
+    aligned_to: AlignedTo
+    through_chain: bool
+    delays_s: tuple[float | None, ...]
+    resets_s: tuple[float | None, ...]
+    left_out: int
+
+    @property
+    def summary(self) -> Summary:
+        return summarise(self.delays_s, self.resets_s)
+
+    @property
+    def pops_s(self) -> tuple[float, ...]:
+        return tuple(delay_s for delay_s in self.delays_s if delay_s is not None)
+
+
+def read_profile(path: Path) -> ProfileFile:
+    """Read and check a profile.
+
+    Raises:
+        InputError: the file can't be read.
+        FaultyFileError: everything that is wrong in it, with lines and keys.
+    """
+    return read_toml(path, ProfileContent, "prop profile")
+
+
+def prop_numbers(content: ProfileContent) -> PropNumbers:
+    """Delays and resets to plan with.
+
+    Delays from the contact and offsets heard through the whole chain are different quantities, so only
+    the kind of the newest session is used.
+    """
+    newest = max(content.session, key=lambda session: session.date.timestamp())
+    used = [session for session in content.session if session.through_chain == newest.through_chain]
+    trials = [trial for session in used for trial in session.trials]
+    total = sum(len(session.trials) for session in content.session)
+
+    def delay_s(trial: TrialEntry) -> float | None:
+        value_ms = trial.delay_ms
+        if content.aligned_to == "impact" and trial.impact_ms is not None:
+            value_ms = trial.impact_ms
+        return None if value_ms is None else value_ms / 1000.0
+
+    return PropNumbers(
+        prop=content.prop,
+        aligned_to=content.aligned_to,
+        through_chain=newest.through_chain,
+        delays_s=tuple(delay_s(trial) for trial in trials),
+        resets_s=tuple(trial.reset_s for trial in trials),
+        left_out=total - len(trials),
+    )
+
+
+def _entry(trial: Trial) -> tomlkit.items.InlineTable:
+    entry = tomlkit.inline_table()
+    entry["trigger_s"] = round(trial.trigger_s, 6)
+    if trial.delay_ms is None:
+        entry["misfire"] = True
+    else:
+        entry["delay_ms"] = round(trial.delay_ms, 3)
+    if trial.impact_s is not None:
+        entry["impact_ms"] = round((trial.impact_s - trial.trigger_s) * 1000.0, 3)
+    if trial.reset_s is not None:
+        entry["reset_s"] = round(trial.reset_s, 3)
+    if trial.error_s is not None:
+        entry["error_ms"] = round(trial.error_s * 1000.0, 3)
+    return entry
+
+
+def _session(measurement: Measurement, conditions: Conditions, date: datetime) -> tomlkit.items.Table:
+    table = tomlkit.table()
+    table["date"] = date.replace(microsecond=0)
+    table["way"] = measurement.way
+    table["recording"] = measurement.recording
+    for key in ("supply_v", "temperature_c"):
+        value = getattr(conditions, key)
+        if value is not None:
+            table[key] = float(value)
+    if conditions.note:
+        table["note"] = conditions.note
+    trials = tomlkit.array()
+    trials.multiline(True)
+    for trial in measurement.trials:
+        trials.append(_entry(trial))
+    table["trials"] = trials
+    return table
+
+
+def _already_there(content: ProfileContent, measurement: Measurement) -> bool:
+    times_s = [round(trial.trigger_s, 6) for trial in measurement.trials]
+    return any(
+        session.recording == measurement.recording
+        and session.way == measurement.way
+        and [trial.trigger_s for trial in session.trials] == times_s
+        for session in content.session
+    )
+
+
+def _going_on(content: ProfileContent, measurement: Measurement, date: datetime) -> bool:
+    last = content.session[-1]
+    return last.recording == measurement.recording and last.date == date.replace(microsecond=0)
+
+
+def save_session(
+    path: Path,
+    prop: str | None,
+    measurement: Measurement,
+    conditions: Conditions,
+    date: datetime,
+    *,
+    replace_profile: bool = False,
+) -> bool:
+    """Write a new profile at `path`, or add a session to the one that is there; True if it was new.
+
+    `prop` may be None where the profile exists. With `replace_profile` the old one is dropped. A session
+    that has the same date and recording is one still going on (live measuring): its trials are renewed.
+
+    Raises:
+        InputError: no name for a new profile, another prop's profile, trials already in it, or no trials.
+        FaultyFileError: the profile that is there can't be understood.
+        StorageError: the file can't be written.
+    """
+    if not measurement.trials:
+        raise InputError("there are no trials to save; nothing was written")
+    fresh = replace_profile or not path.exists()
+    if fresh:
+        if prop is None:
+            raise InputError(f"{path} will be a new profile: give the prop's name with --prop NAME")
+        document = tomlkit.document()
+        document.add(tomlkit.comment("What cuesync has measured of one prop. Comments that you add stay."))
+        document["format"] = FORMAT
+        document["prop"] = prop
+        document["session"] = tomlkit.aot()
+    else:
+        old = read_profile(path)
+        if prop is not None and prop != old.content.prop:
+            raise InputError(
+                f"{path} is the profile of {old.content.prop!r}, not of {prop!r}. "
+                "Save to another file, or add --replace to drop what is in it."
+            )
+        if not _going_on(old.content, measurement, date) and _already_there(old.content, measurement):
+            raise InputError(
+                f"{path} already holds these trials of {measurement.recording}; nothing was added. "
+                "Counting them twice would make the delay look surer than it is."
+            )
+        document = tomlkit.parse(old.text)
+    sessions = document["session"]
+    assert isinstance(sessions, tomlkit.items.AoT)
+    session = _session(measurement, conditions, date)
+    if not fresh and _going_on(old.content, measurement, date):
+        sessions[-1]["trials"] = session["trials"]
+    else:
+        sessions.append(session)
+    with whole_file(path, replace=True) as temporary:
+        temporary.write_text(tomlkit.dumps(document), encoding="utf-8")
+    return fresh

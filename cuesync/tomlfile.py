@@ -1,0 +1,186 @@
+"""Reading a TOML file into a checked model: every problem at once, with file, line, key and next step."""
+
+from __future__ import annotations
+
+import tomllib
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, Generic, TypeVar, get_args
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic_core import ErrorDetails
+
+from cuesync.errors import FaultyFileError, InputError, Problem
+from cuesync.tomllines import KeyPath, key_lines, line_of
+
+
+class Table(BaseModel):
+    """Base of everything read from a file: unknown keys are errors, values don't change once read."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+
+ModelT = TypeVar("ModelT", bound=Table)
+
+
+class TomlFile(Generic[ModelT]):
+    """A file as read: where it is, its text, the checked content, and the line of each key."""
+
+    def __init__(self, path: Path, text: str, content: ModelT, lines: dict[KeyPath, int]) -> None:
+        self.path = path
+        self.text = text
+        self.content = content
+        self._lines = lines
+
+    def problem(self, key: KeyPath, what: str, todo: str) -> Problem:
+        """A problem with the key at `key`; entries count from 0 here, from 1 in what the user reads."""
+        return Problem(
+            file=str(self.path), line=line_of(self._lines, key), key=_spell(key), what=what, todo=todo
+        )
+
+    def beside(self, name: str) -> Path:
+        """Path of a file that the TOML file names: relative names start at the TOML file's folder."""
+        return self.path.parent / Path(name).expanduser()
+
+
+def _spell(key: KeyPath) -> str:
+    spelled = ""
+    for part in key:
+        if isinstance(part, int):
+            spelled += f"[{part + 1}]"
+        else:
+            spelled += f".{part}" if spelled else part
+    return spelled
+
+
+def read_toml_text(path: Path, kind: str) -> str:
+    """Text of a TOML file; InputError says what `kind` of file could not be read and what to do."""
+    try:
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        near = get_close_matches(path.name, [p.name for p in path.parent.glob("*.toml")], n=1)
+        hint = f"Did you mean {str(path.parent / near[0])!r}?" if near else "Check the name and the folder."
+        raise InputError(f"{path}: there is no such {kind}. {hint}") from None
+    except UnicodeDecodeError:
+        raise InputError(f"{path}: this is not a text file, so it can't be a {kind}.") from None
+    except OSError as error:
+        raise InputError(f"{path}: this {kind} can't be read ({error.strerror or error}).") from None
+
+
+def read_toml(path: Path, model: type[ModelT], kind: str) -> TomlFile[ModelT]:
+    """Read and check `path` against `model`.
+
+    Raises:
+        InputError: the file can't be read.
+        FaultyFileError: it is no TOML, or its content does not fit the model; all problems together.
+    """
+    text = read_toml_text(path, kind)
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise FaultyFileError([_broken_toml(path, text, error)]) from None
+    lines = key_lines(text)
+    try:
+        content = model.model_validate(raw)
+    except ValidationError as error:
+        problems = [_problem(path, model, lines, detail) for detail in error.errors()]
+        raise FaultyFileError(sorted(problems, key=lambda problem: problem.line or 0)) from None
+    return TomlFile(path, text, content, lines)
+
+
+def _broken_toml(path: Path, text: str, error: tomllib.TOMLDecodeError) -> Problem:
+    message = str(error)
+    line: int | None = None
+    if "(at line " in message:
+        message, _, place = message.partition(" (at line ")
+        line = int(place.split(",")[0])
+    elif "end of document" in message:
+        message, line = message.partition(" (at ")[0], text.count("\n") + 1
+    todo = "Mend this line; strings need quotes, and every [ and { its partner."
+    if line is not None and line >= len(text.rstrip().splitlines()):
+        todo = "The file seems to end too early: was it cut off? " + todo
+    return Problem(file=str(path), line=line, key="", what=f"not valid TOML: {message}.", todo=todo)
+
+
+def _model_at(model: type[BaseModel], key: KeyPath) -> type[BaseModel] | None:
+    """The model whose table lies at `key`, following fields through lists and unions."""
+    current: Any = model
+    for part in key:
+        if isinstance(part, int):
+            continue
+        if not (isinstance(current, type) and issubclass(current, BaseModel)):
+            return None
+        field = current.model_fields.get(part)
+        if field is None:
+            return None
+        current = _inner_model(field.annotation)
+    return current if isinstance(current, type) and issubclass(current, BaseModel) else None
+
+
+def _inner_model(annotation: Any) -> Any:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    for argument in get_args(annotation):
+        found = _inner_model(argument)
+        if found is not None:
+            return found
+    return None
+
+
+_UNIT_SUFFIXES = ("_ms", "_s", "_m", "_cm", "_db", "_v", "_c")
+
+
+def _stem(key: str) -> str:
+    for suffix in _UNIT_SUFFIXES:
+        if key.endswith(suffix):
+            return key[: -len(suffix)]
+    return key
+
+
+def _nearest_key(wrong: str, known: list[str]) -> str:
+    same_stem = [key for key in known if _stem(key) == _stem(wrong)]
+    if same_stem:
+        unit = same_stem[0].removeprefix(_stem(wrong)).lstrip("_")
+        words = {"ms": "milliseconds", "s": "seconds", "m": "metres", "db": "decibels"}.get(unit)
+        return f"Write {same_stem[0]}" + (f" and give the value in {words}." if words else ".")
+    near = get_close_matches(wrong, known, n=1, cutoff=0.5)
+    if near:
+        return f"Did you mean {near[0]}?"
+    return f"Known here: {', '.join(known)}."
+
+
+def _problem(path: Path, model: type[BaseModel], lines: dict[KeyPath, int], detail: ErrorDetails) -> Problem:
+    key: KeyPath = tuple(detail["loc"])
+    kind, context = detail["type"], detail.get("ctx", {})
+    value = detail.get("input")
+    todo = ""
+    if kind == "extra_forbidden":
+        around = _model_at(model, key[:-1])
+        known = list(around.model_fields) if around else []
+        what, todo = "this key is not known.", _nearest_key(str(key[-1]), known)
+    elif kind == "missing":
+        what, todo = "this key is missing.", f"Add {key[-1]} = …"
+        around = _model_at(model, key[:-1])
+        field = around.model_fields.get(str(key[-1])) if around else None
+        if field is not None and field.description:
+            todo += f" ({field.description})"
+    elif kind in ("value_error", "assertion_error"):
+        what = str(context.get("error", detail["msg"]))
+    elif kind in ("float_type", "int_type"):
+        what = f"{value!r} is not a number."
+        todo = "Write a plain number without unit or quotes; the key's name holds the unit."
+    elif kind in ("greater_than", "greater_than_equal", "less_than", "less_than_equal"):
+        word, limit = {
+            "greater_than": ("more than", "gt"),
+            "greater_than_equal": ("at least", "ge"),
+            "less_than": ("less than", "lt"),
+            "less_than_equal": ("at most", "le"),
+        }[kind]
+        what, todo = f"{value!r} is out of range.", f"Write a number that is {word} {context[limit]:g}."
+    elif kind == "literal_error":
+        what, todo = f"{value!r} is not known.", f"Write one of {context['expected']}."
+    elif kind == "string_type":
+        what, todo = f"{value!r} is not a text.", "Put it in quotes."
+    else:
+        what = f"{detail['msg']}."
+    return Problem(file=str(path), line=line_of(lines, key), key=_spell(key), what=what, todo=todo)
