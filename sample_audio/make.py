@@ -476,18 +476,23 @@ def contact_channel(
 ) -> Floats:
     """The contact's voltage as a recorder sees it; through a coupling capacitor only its changes are left."""
     level = np.zeros(frames)
+    steps = []
     leak_s = 0.035  # the recorder's input high pass, 4.5 Hz
     for closed_s, opened_s in presses_s:
         for at_s, sign in contact_edges_s(closed_s, opened_s, rng):
             first = int(np.ceil(at_s * rate_hz))
+            steps.append((first, sign))
             if ac_coupled:
-                time_s = (
-                    first + np.arange(max(0, min(int(12 * leak_s * rate_hz), frames - first)))
-                ) / rate_hz - at_s
-                level[first : first + len(time_s)] += sign * 0.4 * np.exp(-time_s / leak_s)
-            else:
-                level[first:] += sign * 0.4
-    level += 0.0002 * np.sin(2.0 * np.pi * 50.0 * np.arange(frames) / rate_hz)
+                count = max(0, min(int(12 * leak_s * rate_hz), frames - first))
+                time_s = (first + np.arange(count)) / rate_hz - at_s
+                level[first : first + count] += sign * 0.4 * np.exp(-time_s / leak_s)
+    if not ac_coupled:
+        closed = 0
+        for (first, sign), (until, _) in zip(steps, [*steps[1:], (frames, 0)], strict=True):
+            closed += sign
+            level[first:until] = 0.4 * closed
+    second = np.arange(rate_hz) / rate_hz
+    level += np.resize(0.0002 * np.sin(2.0 * np.pi * 50.0 * second), frames)
     level += 0.00002 * rng.standard_normal(frames, dtype=np.float32)
     return level
 
@@ -529,10 +534,10 @@ def make_recording(
     voice = prop_voice(prop)
     room = room_response(rate_hz, rng)
     frames = int((lead_s + trials * spacing_s) * rate_hz)
-    ambience = shaped_noise(
+    microphone = shaped_noise(
         frames, rate_hz, [(20, -6), (60, 6), (250, 0), (1000, -10), (4000, -26), (12000, -40)], rng
     )
-    microphone = ambience * 10.0 ** (-snr_db / 20.0)
+    microphone *= 10.0 ** (-snr_db / 20.0)
 
     truth: list[TrueTrial] = []
     presses_s: list[tuple[float, float]] = []
@@ -574,7 +579,7 @@ def make_recording(
     if way in ("contact", "contact-ac"):
         columns.insert(0, contact_channel(frames, rate_hz, presses_s, rng, ac_coupled=way == "contact-ac"))
     return Recording(
-        samples=np.stack(columns, axis=1).astype(np.float32),
+        samples=np.stack(columns, axis=1, dtype=np.float32, casting="same_kind"),
         rate_hz=rate_hz,
         way=way,
         contact_channel=1 if len(columns) == 2 else None,
