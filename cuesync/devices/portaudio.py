@@ -1,0 +1,396 @@
+"""Sound through PortAudio: the show's output, the recorder, and the list of what is plugged in.
+
+A device is named by a part of its name, or by `NAME / HOST API` where several systems know it; never
+by its index, which changes when something is plugged in. `outputBufferDacTime` is not used at all: its
+origin and meaning differ from one host API to the next.
+"""
+
+from __future__ import annotations
+
+import math
+import sys
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from cuesync.devices.ports import Clock, HostClock, RecordedBlock, Render, Samples
+from cuesync.errors import DeviceError
+
+MEASURE_INSTEAD = "Or measure a recording made elsewhere: cuesync measure RECORDING"
+REHEARSE_INSTEAD = "Rehearse into a file instead: cuesync rehearse SCENE --out FILE.wav"
+_ALIVE_S = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoundDevice:
+    """One sound device as PortAudio sees it. Latencies as the driver reports them, in seconds."""
+
+    name: str
+    host_api: str
+    inputs: int
+    outputs: int
+    rate_hz: int
+    output_latency_s: float
+    input_latency_s: float
+    default_output: bool
+    default_input: bool
+
+    @property
+    def label(self) -> str:
+        return f"{self.name} / {self.host_api}"
+
+
+def _sounddevice() -> Any:
+    try:
+        import sounddevice  # type: ignore[import-untyped]  # noqa: PLC0415 - slow, needs a system library
+    except OSError as problem:
+        hint = " On Debian or Ubuntu: sudo apt install libportaudio2." if sys.platform == "linux" else ""
+        raise DeviceError(
+            f"PortAudio is not installed, so there is no sound.{hint} {REHEARSE_INSTEAD}"
+        ) from problem
+    return sounddevice
+
+
+def sound_devices() -> tuple[SoundDevice, ...]:
+    """Every sound device; DeviceError where PortAudio is missing or can't start."""
+    sd = _sounddevice()
+    try:
+        apis = [str(api["name"]) for api in sd.query_hostapis()]
+        raw = list(sd.query_devices())
+        default_input, default_output = (int(index) for index in sd.default.device)
+        if default_output < 0 and raw:
+            default_output = _api_default(sd, "default_output_device")
+        if default_input < 0 and raw:
+            default_input = _api_default(sd, "default_input_device")
+    except sd.PortAudioError as problem:
+        raise DeviceError(
+            f"PortAudio can't list the sound devices: {problem}. {REHEARSE_INSTEAD}"
+        ) from problem
+    return tuple(
+        SoundDevice(
+            name=str(device["name"]),
+            host_api=apis[int(device["hostapi"])],
+            inputs=int(device["max_input_channels"]),
+            outputs=int(device["max_output_channels"]),
+            rate_hz=round(float(device["default_samplerate"])),
+            output_latency_s=float(device["default_low_output_latency"]),
+            input_latency_s=float(device["default_low_input_latency"]),
+            default_output=index == default_output,
+            default_input=index == default_input,
+        )
+        for index, device in enumerate(raw)
+    )
+
+
+def _api_default(sd: Any, key: str) -> int:
+    """The default device of the first host API that has one; -1 when there is none."""
+    return next((int(api[key]) for api in sd.query_hostapis() if int(api[key]) >= 0), -1)
+
+
+def choose_device(devices: tuple[SoundDevice, ...], wanted: str | None, *, inputs: int, outputs: int) -> int:
+    """Index of the one device meant by `wanted` (None = the system's default) with enough channels.
+
+    DeviceError, with the choices, when there is none or more than one.
+    """
+    doing = "record" if outputs == 0 else "play" if inputs == 0 else "play and record"
+    usable = [
+        index for index, device in enumerate(devices) if device.inputs >= inputs and device.outputs >= outputs
+    ]
+    choices = ", ".join(f'"{devices[index].label}"' for index in usable)
+    if not usable:
+        most = max((device.outputs for device in devices), default=0)
+        short = f" The most any device has is {most} outputs." if most and outputs > most else ""
+        need = " and ".join(
+            f"{count} {word}{'s' if count > 1 else ''}"
+            for count, word in ((inputs, "input"), (outputs, "output"))
+            if count
+        )
+        raise DeviceError(
+            f"there is no sound card that can {doing} ({need} wanted).{short} "
+            f'Plug one in, see "cuesync devices". {MEASURE_INSTEAD if inputs else REHEARSE_INSTEAD}'
+        )
+    if wanted is None:
+        for index in usable:
+            if (not outputs or devices[index].default_output) and (
+                not inputs or devices[index].default_input
+            ):
+                return index
+        if len(usable) == 1:
+            return usable[0]
+        raise DeviceError(
+            f"no default sound card can {doing}. Say which with --device; there are: {choices}."
+        )
+    folded = wanted.casefold()
+    exact = [
+        index
+        for index in usable
+        if folded in (devices[index].name.casefold(), devices[index].label.casefold())
+    ]
+    matches = exact or [index for index in usable if folded in devices[index].label.casefold()]
+    if len(matches) == 1:
+        return matches[0]
+    if not matches:
+        raise DeviceError(f'no sound card that can {doing} is called "{wanted}". There are: {choices}.')
+    several = ", ".join(f'"{devices[index].label}"' for index in matches)
+    raise DeviceError(f'"{wanted}" could be any of {several}. Write one of these in full.')
+
+
+class PortAudioOutput:
+    """The show's sound. `render` runs on PortAudio's thread; host time is taken on entry."""
+
+    def __init__(
+        self,
+        wanted: str | None = None,
+        *,
+        channels: int = 2,
+        rate_hz: int | None = None,
+        block_frames: int | None = None,
+        clock: Clock | None = None,
+    ) -> None:
+        """`rate_hz` None takes the device's own rate, `block_frames` None the block the driver likes."""
+        sd = _sounddevice()
+        devices = sound_devices()
+        index = choose_device(devices, wanted, inputs=0, outputs=channels)
+        self._device = devices[index]
+        self._clock: Clock = HostClock() if clock is None else clock
+        self._render: Render | None = None
+        self._dropouts = 0
+        self._last_block_s = -math.inf
+        self._block_frames = block_frames or 0
+        try:
+            self._stream = sd.OutputStream(
+                device=index,
+                channels=channels,
+                samplerate=rate_hz or self._device.rate_hz,
+                blocksize=block_frames or 0,
+                latency="low",
+                dtype="float32",
+                callback=self._callback,
+                prime_output_buffers_using_stream_callback=False,
+            )
+        except (sd.PortAudioError, ValueError) as problem:
+            raise DeviceError(
+                f'the sound card "{self._device.label}" does not open with {channels} channels at '
+                f"{rate_hz or self._device.rate_hz} Hz: {problem}. Close other programs that use it, "
+                f'or name another with --device (see "cuesync devices"). {REHEARSE_INSTEAD}'
+            ) from problem
+
+    @property
+    def name(self) -> str:
+        return self._device.label
+
+    @property
+    def rate_hz(self) -> int:
+        return round(float(self._stream.samplerate))
+
+    @property
+    def channels(self) -> int:
+        return int(self._stream.channels)
+
+    @property
+    def block_frames(self) -> int:
+        return self._block_frames
+
+    @property
+    def latency_s(self) -> float:
+        return float(self._stream.latency)
+
+    @property
+    def dropouts(self) -> int:
+        return self._dropouts
+
+    def start(self, render: Render) -> None:
+        sd = _sounddevice()
+        self._render = render
+        self._last_block_s = self._clock.now_s()
+        try:
+            self._stream.start()
+        except sd.PortAudioError as problem:
+            raise DeviceError(
+                f'the sound card "{self.name}" does not start: {problem}. {REHEARSE_INSTEAD}'
+            ) from problem
+
+    def stop(self) -> None:
+        sd = _sounddevice()
+        try:
+            self._stream.close(ignore_errors=True)
+        except sd.PortAudioError as problem:
+            raise DeviceError(f'the sound card "{self.name}" does not close: {problem}.') from problem
+        finally:
+            self._render = None
+
+    def alive(self) -> bool:
+        return self._render is not None and self._clock.now_s() - self._last_block_s < _ALIVE_S
+
+    def _callback(self, out: Samples, frames: int, _time: Any, status: Any) -> None:
+        now_s = self._clock.now_s()
+        self._last_block_s = now_s
+        self._block_frames = frames
+        if status.output_underflow:
+            self._dropouts += 1
+        render = self._render
+        if render is None:
+            out.fill(0.0)
+        else:
+            render(out, now_s)
+
+
+class PortAudioRecorder:
+    """Plays and records on one sound card (or only records, with `output_channels=0`).
+
+    `wanted` names the input; the output is the same device where it has one, else `wanted_output` or the
+    system's default.
+
+    What comes in goes through a ring of `keep_s` seconds that is laid out beforehand; who reads too
+    late loses the oldest, and `lost_frames` says how much.
+    """
+
+    def __init__(
+        self,
+        wanted: str | None = None,
+        *,
+        wanted_output: str | None = None,
+        input_channels: int = 1,
+        output_channels: int = 1,
+        rate_hz: int | None = None,
+        keep_s: float = 10.0,
+        clock: Clock | None = None,
+    ) -> None:
+        sd = _sounddevice()
+        devices = sound_devices()
+        source = choose_device(devices, wanted, inputs=input_channels, outputs=0)
+        sink = source
+        if output_channels and (wanted_output is not None or devices[source].outputs < output_channels):
+            # A laptop's microphone and its loudspeakers are often two devices of one system.
+            same_api = tuple(
+                device if device.host_api == devices[source].host_api else replace(device, outputs=0)
+                for device in devices
+            )
+            sink = choose_device(same_api, wanted_output, inputs=0, outputs=output_channels)
+        self._device = devices[source]
+        self._clock: Clock = HostClock() if clock is None else clock
+        self._rate_hz = rate_hz or self._device.rate_hz
+        self._inputs, self._outputs = input_channels, output_channels
+        self._ring: Samples = np.zeros((math.ceil(keep_s * self._rate_hz), input_channels), dtype=np.float32)
+        self._written = 0
+        self._read = 0
+        self._lost_frames = 0
+        self._dropouts = 0
+        self._last_block_s = -math.inf
+        self._playing: Samples | None = None
+        self._play_at = 0
+        try:
+            if output_channels:
+                self._stream = sd.Stream(
+                    device=(source, sink),
+                    channels=(input_channels, output_channels),
+                    samplerate=self._rate_hz,
+                    latency="low",
+                    dtype="float32",
+                    callback=self._both,
+                )
+            else:
+                self._stream = sd.InputStream(
+                    device=source,
+                    channels=input_channels,
+                    samplerate=self._rate_hz,
+                    latency="low",
+                    dtype="float32",
+                    callback=self._take,
+                )
+        except (sd.PortAudioError, ValueError) as problem:
+            raise DeviceError(
+                f'the sound card "{self._device.label}" does not open for recording at {self._rate_hz} Hz: '
+                f"{problem}. Close other programs that use it, or name another with --device "
+                f'(see "cuesync devices").'
+            ) from problem
+
+    @property
+    def name(self) -> str:
+        return self._device.label
+
+    @property
+    def rate_hz(self) -> int:
+        return self._rate_hz
+
+    @property
+    def input_channels(self) -> int:
+        return self._inputs
+
+    @property
+    def output_channels(self) -> int:
+        return self._outputs
+
+    @property
+    def lost_frames(self) -> int:
+        return self._lost_frames
+
+    @property
+    def dropouts(self) -> int:
+        return self._dropouts
+
+    def start(self) -> None:
+        sd = _sounddevice()
+        self._last_block_s = self._clock.now_s()
+        try:
+            self._stream.start()
+        except sd.PortAudioError as problem:
+            raise DeviceError(f'the sound card "{self.name}" does not start: {problem}.') from problem
+
+    def play(self, samples: Samples) -> None:
+        if not self._outputs:
+            raise DeviceError(f'"{self.name}" was opened for recording only; it has no output to play on.')
+        sound = samples[:, None] if samples.ndim == 1 else samples
+        if sound.shape[1] == 1:
+            sound = np.repeat(sound, self._outputs, axis=1)
+        if sound.shape[1] != self._outputs:
+            raise DeviceError(f"a sound of {sound.shape[1]} channels does not fit {self._outputs} outputs.")
+        # Position first: the callback takes the sound as soon as it sees it.
+        self._play_at = 0
+        self._playing = np.ascontiguousarray(sound, dtype=np.float32)
+
+    def read(self) -> RecordedBlock | None:
+        arrived_s, written = self._last_block_s, self._written
+        # The callback may be writing a block while this copies: stay clear of the oldest part.
+        oldest = written - len(self._ring) * 3 // 4
+        if self._read < oldest:
+            self._lost_frames += oldest - self._read
+            self._read = oldest
+        frames = written - self._read
+        if frames <= 0:
+            return None
+        begin = self._read % len(self._ring)
+        head = self._ring[begin : begin + frames]
+        samples = np.concatenate([head, self._ring[: frames - len(head)]])
+        block = RecordedBlock(first_frame=self._read, samples=samples, arrived_s=arrived_s)
+        self._read = written
+        return block
+
+    def alive(self) -> bool:
+        return bool(self._stream.active) and self._clock.now_s() - self._last_block_s < _ALIVE_S
+
+    def close(self) -> None:
+        self._stream.close(ignore_errors=True)
+
+    def _take(self, block: Samples, frames: int, _time: Any, status: Any) -> None:
+        if status.input_overflow or status.output_underflow:
+            self._dropouts += 1
+        ring = self._ring
+        begin = self._written % len(ring)
+        fits = min(frames, len(ring) - begin)
+        ring[begin : begin + fits] = block[:fits]
+        ring[: frames - fits] = block[fits:]
+        self._last_block_s = self._clock.now_s()
+        self._written += frames
+
+    def _both(self, block: Samples, out: Samples, frames: int, time: Any, status: Any) -> None:
+        self._take(block, frames, time, status)
+        out.fill(0.0)
+        playing = self._playing
+        if playing is not None:
+            part = playing[self._play_at : self._play_at + frames]
+            out[: len(part)] = part
+            self._play_at += frames
+            if self._play_at >= len(playing):
+                self._playing = None

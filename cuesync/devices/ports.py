@@ -1,0 +1,209 @@
+"""What the show asks of the outside world: clock, contacts, lights, sound. Nothing here touches hardware.
+
+Each port has a real side (`portaudio`, `midi`, `keyboard`) and a simulated twin (`simulated`).
+Times are host times: seconds of one monotonic clock with an epoch that means nothing. Only differences count.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+Samples = NDArray[np.float32]
+"""Sound, float32, shape (frames, channels)."""
+
+Render = Callable[[Samples, float], None]
+"""`render(out, host_s)`: fill `out` (frames, channels), asked for at host time `host_s`.
+
+Called on the sound card's own thread: it may not allocate, lock, log or raise.
+"""
+
+
+class Clock(Protocol):
+    """Monotonic host time. A step of the system's date never shows here."""
+
+    def now_s(self) -> float:
+        """Host time in seconds."""
+        ...
+
+    def sleep_s(self, duration_s: float) -> None:
+        """Let time pass; on the simulated clock this is what makes things happen."""
+        ...
+
+
+class HostClock:
+    """The computer's own clock: `time.perf_counter`, the one that is fine-grained on every system.
+
+    (`time.monotonic` ticks in steps of 15.6 ms on Windows before Python 3.13.)
+    """
+
+    def now_s(self) -> float:
+        return time.perf_counter()
+
+    def sleep_s(self, duration_s: float) -> None:
+        time.sleep(max(0.0, duration_s))
+
+
+class Worker(Protocol):
+    """Something that has work to do at certain times, but no thread and no clock of its own.
+
+    A live run gives each worker a thread; the simulated clock works them all in order of time.
+    """
+
+    def next_s(self) -> float:
+        """Host time at which `work` wants to be called next; `math.inf` for "not until told"."""
+        ...
+
+    def work(self, now_s: float) -> None:
+        """Do all that is due."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ContactEdge:
+    """A contact closed or opened at host time `at_s`; `contact` is its address as the scene writes it."""
+
+    contact: str
+    closed: bool
+    at_s: float
+
+
+EdgeSink = Callable[[ContactEdge], None]
+"""Takes edges from whatever thread they arrive on; it only queues them."""
+
+
+class ContactSource(Protocol):
+    """One way in for contacts: a keyboard, a MIDI port, a serial line."""
+
+    def open(self, contacts: Sequence[str], sink: EdgeSink) -> None:
+        """Start to report edges of these addresses. DeviceError if that is not possible."""
+        ...
+
+    def alive(self) -> bool:
+        """False when the device has gone; the owner closes this source and opens it again."""
+        ...
+
+    def close(self) -> None:
+        """Stop reporting and give the device back. May be called twice."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LightCommand:
+    """Switch the light at this address on or off."""
+
+    light: str
+    on: bool
+
+
+class LightOutput(Protocol):
+    """One way out for light commands."""
+
+    def send(self, command: LightCommand) -> None:
+        """Send at once. DeviceError when the device is gone."""
+        ...
+
+    def all_off(self) -> None:
+        """Switch off every light that was ever switched on here."""
+        ...
+
+    def alive(self) -> bool: ...
+
+    def close(self) -> None:
+        """Everything off, and the device given back. May be called twice."""
+        ...
+
+
+class AudioOutput(Protocol):
+    """One stream of sound, played block by block."""
+
+    @property
+    def name(self) -> str: ...
+
+    @property
+    def rate_hz(self) -> int: ...
+
+    @property
+    def channels(self) -> int: ...
+
+    @property
+    def block_frames(self) -> int:
+        """The usual length of a block; single blocks may be shorter or longer."""
+        ...
+
+    @property
+    def latency_s(self) -> float:
+        """From hand-over of a sample to the converter, as the driver reports it."""
+        ...
+
+    @property
+    def dropouts(self) -> int:
+        """How often the driver said that sound was missing (an xrun)."""
+        ...
+
+    def start(self, render: Render) -> None: ...
+
+    def stop(self) -> None:
+        """End the stream and give the device back. May be called twice."""
+        ...
+
+    def alive(self) -> bool:
+        """False before `start`, after `stop`, and once the device has stopped asking for sound."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RecordedBlock:
+    """Recorded sound in order: `samples` (frames, channels), the count of its first frame since the
+    start of the recorder, and the host time at which the block arrived (after its last sample)."""
+
+    first_frame: int
+    samples: Samples
+    arrived_s: float
+
+
+class Recorder(Protocol):
+    """A sound card that plays and records on one clock, for measuring at the prop."""
+
+    @property
+    def name(self) -> str: ...
+
+    @property
+    def rate_hz(self) -> int: ...
+
+    @property
+    def input_channels(self) -> int: ...
+
+    @property
+    def output_channels(self) -> int:
+        """0 for a card that only records; `play` then raises DeviceError."""
+        ...
+
+    @property
+    def lost_frames(self) -> int:
+        """Frames that were recorded but not read in time. Nothing else is lost without being counted."""
+        ...
+
+    @property
+    def dropouts(self) -> int:
+        """How often the driver said that sound was missing (an xrun)."""
+        ...
+
+    def start(self) -> None: ...
+
+    def play(self, samples: Samples) -> None:
+        """Play this (frames,) or (frames, channels) at once, on every output where it has one channel."""
+        ...
+
+    def read(self) -> RecordedBlock | None:
+        """All that was recorded since the last call, or None when there is nothing yet."""
+        ...
+
+    def alive(self) -> bool: ...
+
+    def close(self) -> None: ...
