@@ -80,6 +80,11 @@ class Plan:
     notes: tuple[str, ...]
 
     @property
+    def pop_sound(self) -> PlannedSound | None:
+        """The sound that lands nearest to the planned pop; None where there is no sound."""
+        return min(self.sounds, key=lambda sound: abs(sound.lands_s - self.delay_s), default=None)
+
+    @property
     def cue_length_s(self) -> float:
         """From the trigger to the end of the last sound or light."""
         ends_s = [sound.start_s + sound.clip.length_s - sound.cut_s for sound in self.sounds]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from cuesync.plan.plan import Plan
 from cuesync.signs import audio_offset_s
 
 
@@ -90,3 +91,9 @@ def forecast(pops_s: Sequence[float], lands_s: float, bias_s: float) -> SyncFore
         best_bias_low_s=best_s[0] - without_bias_s,
         best_bias_high_s=best_s[1] - without_bias_s,
     )
+
+
+def plan_forecast(plan: Plan) -> SyncForecast | None:
+    """`forecast` for the sound that lands nearest to the pop; None without sound or measured pops."""
+    sound = plan.pop_sound
+    return None if sound is None else forecast(plan.pops_s, sound.lands_s, plan.bias_s)

@@ -1,0 +1,100 @@
+"""`cuesync align`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from cuesync.cli.common import PathArgument, json_option, picture_option, print_json, replace_option, say
+
+if TYPE_CHECKING:
+    from cuesync.plan.plan import Plan
+
+
+@click.command("align")
+@click.argument("scene", type=PathArgument)
+@picture_option
+@replace_option
+@json_option
+def command(scene: Path, picture: Path | None, replace: bool, as_json: bool) -> None:
+    """Show when each sound and flash of SCENE must start so that all meet the pop at the guest."""
+    from cuesync.plan.resolve import resolve
+    from cuesync.report.sentences import hit_lines, sync_lines
+    from cuesync.report.tables import plan_table
+    from cuesync.scene.load import read_scene
+
+    plan = resolve(read_scene(scene))
+    if picture is not None:
+        from cuesync.report.picture import draw_plan
+
+        draw_plan(plan, picture, replace=replace)
+        say(f"The picture is in {picture}")
+    if as_json:
+        print_json(plan_fields(plan))
+        return
+    click.echo(plan_table(plan))
+    for line in (*hit_lines(plan), *sync_lines(plan), *(f"Note: {note}." for note in plan.notes)):
+        click.echo(line)
+
+
+def plan_fields(plan: Plan) -> dict[str, Any]:
+    """The plan as JSON fields; every time counts from the trigger."""
+    from cuesync.plan.windows import ACCEPTABLE, DETECTABLE, plan_forecast
+
+    judged = plan_forecast(plan)
+
+    def ms(time_s: float) -> float:
+        return round(time_s * 1000.0, 4)
+
+    return {
+        "title": plan.title,
+        "contact": plan.contact,
+        "debounce_ms": ms(plan.debounce_s),
+        "delay_ms": ms(plan.delay_s),
+        "delay_source": plan.delay_source,
+        "bias_ms": ms(plan.bias_s),
+        "reset_s": plan.reset_s,
+        "reset_source": plan.reset_source,
+        "cue_length_ms": ms(plan.cue_length_s),
+        "pops_ms": [ms(pop_s) for pop_s in plan.pops_s],
+        "sounds": [
+            {
+                "clip": sound.clip.name,
+                "hit_s": round(sound.hit_s, 6),
+                "hit_kind": sound.hit_kind,
+                "hit_reason": sound.hit_reason,
+                "start_ms": ms(sound.start_s),
+                "cut_ms": ms(sound.cut_s),
+                "lands_ms": ms(sound.lands_s),
+                "path_ms": ms(sound.path_s),
+                "gain": round(sound.gain, 6),
+                "outputs": list(sound.outputs),
+            }
+            for sound in plan.sounds
+        ],
+        "lights": [
+            {
+                "light": light.light,
+                "at_ms": ms(light.at_s),
+                "length_ms": ms(light.length_s),
+                "lands_ms": ms(light.lands_s),
+                "path_ms": ms(light.path_s),
+            }
+            for light in plan.lights
+        ],
+        "sync": None
+        if judged is None
+        else {
+            "pops": judged.n,
+            "unnoticed": judged.unnoticed,
+            "unnoticed_window_ms": [ms(DETECTABLE.late_s), ms(DETECTABLE.early_s)],
+            "acceptable": judged.acceptable,
+            "acceptable_window_ms": [ms(ACCEPTABLE.late_s), ms(ACCEPTABLE.early_s)],
+            "best_unnoticed": judged.best_count,
+            "best_bias_ms": ms(judged.best_bias_s),
+            "best_bias_range_ms": [ms(judged.best_bias_low_s), ms(judged.best_bias_high_s)],
+        },
+        "notes": list(plan.notes),
+    }

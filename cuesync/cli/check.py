@@ -1,0 +1,74 @@
+"""`cuesync check`."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import asdict
+from pathlib import Path
+
+import click
+
+from cuesync.cli.common import PathArgument, json_option, print_json, say
+
+
+@click.command("check")
+@click.argument("scenes", nargs=-1, required=True, type=PathArgument, metavar="SCENE…")
+@json_option
+def command(scenes: tuple[Path, ...], as_json: bool) -> None:
+    """Look for mistakes in scenes and for what could hurt people, without playing anything.
+
+    Exit code 0: all can be played. 1: there are problems. Cautions alone don't count as problems.
+    """
+    from cuesync.care import FLASH_NOTICE, STANDING, plan_cautions
+    from cuesync.errors import FaultyFileError, Problem
+    from cuesync.plan.resolve import resolve
+    from cuesync.scene.load import read_scene
+
+    reports: list[dict[str, object]] = []
+    problems: list[Problem] = []
+    any_flash = False
+    for path in scenes:
+        found: tuple[Problem, ...] = ()
+        cautions: tuple[str, ...] = ()
+        notes: tuple[str, ...] = ()
+        try:
+            plan = resolve(read_scene(path))
+        except FaultyFileError as error:
+            found = error.problems
+        else:
+            cautions, notes = plan_cautions(plan), plan.notes
+            any_flash = any_flash or bool(plan.lights)
+        problems += found
+        reports.append(
+            {
+                "scene": str(path),
+                "problems": [{**asdict(problem), "message": str(problem)} for problem in found],
+                "cautions": list(cautions),
+                "notes": list(notes),
+            }
+        )
+        if not as_json:
+            _print_scene(path, found, cautions, notes)
+    standing = (*STANDING, *((FLASH_NOTICE,) if any_flash else ()))
+    if as_json:
+        print_json({"scenes": reports, "standing_cautions": list(standing)})
+    else:
+        say("\nBefore people come near:")
+        for caution in standing:
+            say(f"  * {caution}")
+    sys.exit(1 if problems else 0)
+
+
+def _print_scene(
+    path: Path, problems: tuple[object, ...], cautions: tuple[str, ...], notes: tuple[str, ...]
+) -> None:
+    if problems:
+        click.echo(f"{path}: {len(problems)} problem{'s' if len(problems) != 1 else ''}, can't be played")
+    else:
+        click.echo(f"{path}: can be played")
+    for problem in problems:
+        click.echo(f"  problem: {problem}")
+    for caution in cautions:
+        click.echo(f"  caution: {caution}")
+    for note in notes:
+        click.echo(f"  note: {note}")

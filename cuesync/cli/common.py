@@ -1,0 +1,42 @@
+"""What several commands share."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+PathArgument = click.Path(path_type=Path)
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
+replace_option = click.option("--replace", is_flag=True, help="Replace output files that are there already.")
+picture_option = click.option(
+    "--picture", type=PathArgument, metavar="FILE", help="Draw it; FILE ends in .png, .svg or .html."
+)
+
+
+def say(message: str) -> None:
+    """Talk: to stderr, so that results on stdout stay clean."""
+    click.echo(message, err=True)
+
+
+def print_json(value: Any) -> None:
+    click.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def port_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """--device, --midi-in and --midi-out, as `cuesync devices` names them."""
+    for option in (
+        click.option(
+            "--midi-out", metavar="PORT", help="MIDI port for the lights (a part of its name is enough)."
+        ),
+        click.option(
+            "--midi-in", metavar="PORT", help="MIDI port of the contact (a part of its name is enough)."
+        ),
+        click.option("--device", metavar="NAME", help="Sound device (a part of its name is enough)."),
+    ):
+        function = option(function)
+    return function

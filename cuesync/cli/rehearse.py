@@ -1,0 +1,91 @@
+"""`cuesync rehearse`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from cuesync.cli.common import PathArgument, json_option, picture_option, print_json, replace_option, say
+
+if TYPE_CHECKING:
+    from cuesync.show.rehearsal import Rehearsal
+
+
+@click.command("rehearse")
+@click.argument("scene", type=PathArgument)
+@click.option(
+    "--out", type=PathArgument, metavar="FILE.wav", help="Write the sound; its sample 0 is the trigger."
+)
+@click.option(
+    "--presses",
+    type=click.IntRange(1, 100_000),
+    default=100,
+    show_default=True,
+    help="How often the simulated prop answers.",
+)
+@click.option("--seed", type=int, default=1, show_default=True, help="Another number, another night.")
+@click.option("--rate-hz", type=click.IntRange(8000, 192_000), default=48_000, show_default=True)
+@picture_option
+@replace_option
+@json_option
+def command(
+    scene: Path,
+    out: Path | None,
+    presses: int,
+    seed: int,
+    rate_hz: int,
+    picture: Path | None,
+    replace: bool,
+    as_json: bool,
+) -> None:
+    """Play SCENE on a simulated clock, without any hardware.
+
+    The simulated prop pops as the measured one did, so the result shows how good the sync will be on
+    the night.
+    """
+    from cuesync.plan.resolve import resolve
+    from cuesync.report.tables import rehearsal_table
+    from cuesync.scene.load import read_scene
+    from cuesync.show.rehearsal import rehearse
+
+    plan = resolve(read_scene(scene))
+    rehearsal = rehearse(plan, rate_hz=rate_hz, presses=presses, seed=seed)
+    if out is not None:
+        from cuesync.sound_file import write_wav
+
+        write_wav(out, rehearsal.sound, rehearsal.rate_hz, replace=replace)
+        say(f"The sound is in {out}")
+    if picture is not None:
+        from cuesync.report.picture import draw_plan
+
+        draw_plan(plan, picture, rehearsal=rehearsal, replace=replace)
+        say(f"The picture is in {picture}")
+    if as_json:
+        print_json(rehearsal_fields(rehearsal))
+    else:
+        click.echo(rehearsal_table(rehearsal))
+
+
+def rehearsal_fields(rehearsal: Rehearsal) -> dict[str, Any]:
+    """The rehearsal as JSON fields; times count from the trigger, offsets are positive where sound is first."""
+
+    def ms(time_s: float) -> float:
+        return round(time_s * 1000.0, 4)
+
+    return {
+        "rate_hz": rehearsal.rate_hz,
+        "length_s": len(rehearsal.sound) / rehearsal.rate_hz,
+        "lights": [
+            {"light": light.light, "on": light.on, "at_ms": ms(light.at_s)} for light in rehearsal.lights
+        ],
+        "scares": [
+            {
+                "pop_ms": ms(scare.pop_s),
+                "sounds_land_ms": [ms(lands_s) for lands_s in scare.sound_lands_s],
+                "offset_ms": None if scare.offset_s is None else ms(scare.offset_s),
+            }
+            for scare in rehearsal.scares
+        ],
+    }

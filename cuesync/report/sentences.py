@@ -1,0 +1,79 @@
+"""What the numbers mean, in sentences that a tired person can act on."""
+
+from __future__ import annotations
+
+from cuesync.measuring.summary import Summary, summarise
+from cuesync.measuring.trial import Measurement
+from cuesync.plan.plan import Plan
+from cuesync.plan.windows import ACCEPTABLE, DETECTABLE, plan_forecast
+from cuesync.report.words import ms_text
+
+
+def hit_lines(plan: Plan) -> list[str]:
+    """For each clip: where its hit is, and why there."""
+    return [
+        f"Hit of {sound.clip.name}: {sound.hit_s:.4f} s into the clip ({sound.hit_kind}): {sound.hit_reason}."
+        for sound in plan.sounds
+    ]
+
+
+def sync_lines(plan: Plan) -> list[str]:
+    """How many of the measured pops the guest would have taken for one event, and which bias is best."""
+    judged = plan_forecast(plan)
+    if judged is None:
+        return ["No measured pops: nobody knows yet how far the prop scatters. Measure it to find out."]
+    lines = [
+        f"Of {judged.n} measured pops {judged.unnoticed} would have gone unnoticed as out of sync "
+        f"({_window(DETECTABLE.early_s, DETECTABLE.late_s)}), "
+        f"{judged.acceptable} acceptable ({_window(ACCEPTABLE.early_s, ACCEPTABLE.late_s)}; ITU-R BT.1359-1)."
+    ]
+    low, high = (ms_text(limit_s, sign=True) for limit_s in (judged.best_bias_low_s, judged.best_bias_high_s))
+    if judged.best_count > judged.unnoticed:
+        lines.append(
+            f"bias_ms = {ms_text(judged.best_bias_s, sign=True)} would catch most: {judged.best_count} of "
+            f"{judged.n} (anything from {low} to {high} does)."
+        )
+    else:
+        lines.append(f"The bias is as good as any: from {low} to {high} ms all catch as many.")
+    return lines
+
+
+def _window(early_s: float, late_s: float) -> str:
+    return f"sound up to {ms_text(early_s)} ms early or {ms_text(-late_s)} ms late"
+
+
+def summary_lines(measurement: Measurement) -> list[str]:
+    """The delay in numbers, and how far to trust it."""
+    trials = measurement.trials
+    summary = summarise([trial.delay_s for trial in trials], [trial.reset_s for trial in trials])
+    if summary.median_ms is None:
+        return ["No pop was found, so there is no delay."]
+    lines = [f"Delay: median {summary.median_ms:.1f} ms of {_count(summary.n, 'pop')}" + _interval(summary)]
+    if summary.sd_ms is not None:
+        lines.append(
+            f"       mean {summary.mean_ms:.1f}, standard deviation {summary.sd_ms:.1f}, smallest "
+            f"{summary.min_ms:.1f}, largest {summary.max_ms:.1f}, spread {summary.spread_ms:.1f} ms"
+        )
+    if summary.misfires:
+        lines.append(f"Misfires: {summary.misfires} of {_count(len(trials), 'trigger')} had no pop")
+    if summary.outliers:
+        named = ", ".join(str(number) for number in summary.outliers)
+        lines.append(f"Outliers: trial {named} (modified z above 3.5). Listen to them before you trust them.")
+    if summary.reset_s is not None:
+        lines.append(f"Reset: {summary.reset_s:.1f} s after the trigger at the latest")
+    else:
+        lines.append("Reset: could not be heard; write reset_s = … into the scene")
+    return lines
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"
+
+
+def _interval(summary: Summary) -> str:
+    if summary.median_low_ms is None or summary.median_confidence is None:
+        return " (too few for a 95 % interval: make 6 trials or more)"
+    return (
+        f" (95 % interval {summary.median_low_ms:.1f} to {summary.median_high_ms:.1f}, "
+        f"by ranks at {summary.median_confidence * 100:.1f} %)"
+    )
