@@ -1,0 +1,129 @@
+"""One cheap pass over a recording of any length: energies of short blocks, in three views.
+
+The pass never keeps the sound itself. What it keeps, three numbers for every 2 ms and channel, is enough to
+know where it is worth looking again at full rate.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+BLOCK_S = 0.002
+"""Length of a block; fine work starts from a place that is known this well."""
+
+FloatArray = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Coarse:
+    """What a scan kept; the three arrays have the shape (channels, blocks).
+
+    `power` is the sum of squares of a block's samples, `total` their sum, `sharp` the sum of squares of the
+    differences between neighbouring samples (a view in which hum and rumble vanish). A rest shorter
+    than a block at the end of the recording is left out.
+    """
+
+    rate_hz: int
+    block_frames: int
+    frames: int
+    power: FloatArray
+    total: FloatArray
+    sharp: FloatArray
+
+    @property
+    def blocks(self) -> int:
+        return int(self.power.shape[1])
+
+    @property
+    def block_s(self) -> float:
+        return self.block_frames / self.rate_hz
+
+    def block_at(self, frame: float) -> int:
+        """The block that holds a frame, kept inside the recording."""
+        return int(np.clip(frame // self.block_frames, 0, max(self.blocks - 1, 0)))
+
+    def energy(self, channel: int, blocks: int = 5) -> FloatArray:
+        """Energy about the mean over `blocks` neighbouring blocks, one value a block, centred on it.
+
+        Removing the mean takes out offset and the lowest hum; ten milliseconds are about what an impact
+        fills.
+        """
+        return windowed_energy(self.power[channel], self.total[channel], blocks, self.block_frames)
+
+
+def windowed_energy(power: FloatArray, total: FloatArray, blocks: int, block_frames: int) -> FloatArray:
+    """Energy about the mean in a running window of `blocks` blocks; shape as `power`."""
+    window = np.ones(blocks)
+    squares = np.convolve(power.astype(np.float64), window, mode="same")
+    sums = np.convolve(total.astype(np.float64), window, mode="same")
+    return np.maximum(squares - sums * sums / (blocks * block_frames), 0.0).astype(np.float32)
+
+
+class CoarseScan:
+    """Takes a recording block by block and boils it down to a `Coarse`.
+
+    Blocks have the shape (frames, channels), `int16` or floating; `int16` is taken as parts of 32768, so that
+    both give the same numbers.
+    """
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self.rate_hz = rate_hz
+        self.channels = channels
+        self.block_frames = max(4, round(rate_hz * BLOCK_S))
+        self._frames = 0
+        self._rest = np.zeros((0, channels), dtype=np.float32)
+        self._before: FloatArray | None = None
+        self._offset: FloatArray | None = None
+        self._parts: list[FloatArray] = []
+
+    def feed(self, block: NDArray[np.float32] | NDArray[np.float64] | NDArray[np.int16]) -> None:
+        """Take the next block."""
+        scale = np.float32(1.0 / 32768.0) if block.dtype == np.int16 else np.float32(1.0)
+        self._frames += len(block)
+        if len(self._rest):
+            block = np.concatenate([self._rest, (block * scale).astype(np.float32)])
+            scale = np.float32(1.0)
+        if not len(block):
+            return
+        if self._offset is None:
+            # a constant offset would drown small energies in rounding
+            self._offset = (block.mean(axis=0) * scale).astype(np.float32)
+        if self._before is None:
+            self._before = (block[0] * scale - self._offset).astype(np.float32)
+        size = self.block_frames
+        count = len(block) // size
+        part = np.zeros((3, self.channels, count), dtype=np.float32)
+        for channel in range(self.channels):
+            line = block[: count * size, channel].astype(np.float32)
+            line *= scale
+            line -= self._offset[channel]
+            rows = line.reshape(count, size)
+            part[0, channel] = np.einsum("ij,ij->i", rows, rows)
+            part[1, channel] = rows.sum(axis=1)
+            steps = np.empty_like(line)
+            np.subtract(line[1:], line[:-1], out=steps[1:])
+            if count:
+                steps[0] = line[0] - self._before[channel]
+                self._before[channel] = line[-1]
+            rows = steps.reshape(count, size)
+            part[2, channel] = np.einsum("ij,ij->i", rows, rows)
+        self._parts.append(part)
+        self._rest = (block[count * size :] * scale).astype(np.float32)
+
+    def finish(self) -> Coarse:
+        """The scan of everything fed so far."""
+        if self._parts:
+            power, total, sharp = np.concatenate(self._parts, axis=2)
+        else:
+            power, total, sharp = np.zeros((3, self.channels, 0), dtype=np.float32)
+        return Coarse(
+            rate_hz=self.rate_hz,
+            block_frames=self.block_frames,
+            frames=self._frames,
+            power=power,
+            total=total,
+            sharp=sharp,
+        )
