@@ -87,20 +87,20 @@ def _sound_cautions(plan: Plan) -> list[str]:
         if end_s > plan.reset_s:
             cautions.append(
                 f"{name} is longer than the reset: it plays until {end_s:.1f} s after the trigger, but the "
-                f"prop is ready after {plan.reset_s:g} s. Presses are refused until the clip is over; shorten "
-                "the clip to have them back."
+                f"prop is ready after {plan.reset_s:g} s. Presses are refused until the clip is over; "
+                "shorten the clip to have them back."
             )
         peak = float(np.max(np.abs(sound.clip.samples), initial=0.0)) * sound.gain
         if peak > 1.0:
             cautions.append(
-                f"{name} would be {20 * np.log10(peak):.1f} dB over full scale and is limited when it plays. "
+                f"{name} would be {20 * np.log10(peak):.1f} dB over full scale and is limited. "
                 "Lower its level_db by that much."
             )
         before_s = plan.delay_s + plan.bias_s - sound.lands_s
         if PREPULSE_S[0] <= before_s <= PREPULSE_S[1]:
             cautions.append(
-                f"{name} hits {before_s * 1000.0:.0f} ms before the pop. A sound 30 to 240 ms before the loud "
-                "one softens the startle; move it earlier than 240 ms, or onto the pop."
+                f"{name} hits {before_s * 1000.0:.0f} ms before the pop. A sound 30 to 240 ms before the "
+                "loud one softens the startle; move it earlier than 240 ms, or onto the pop."
             )
     return cautions
 

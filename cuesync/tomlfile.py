@@ -83,7 +83,14 @@ def read_toml(path: Path, model: type[ModelT], kind: str) -> TomlFile[ModelT]:
     try:
         content = model.model_validate(raw)
     except ValidationError as error:
-        problems = [_problem(path, model, lines, detail) for detail in error.errors()]
+        details = error.errors()
+        meant = {_meant_key(model, tuple(detail["loc"])) for detail in details if detail["type"] == _UNKNOWN}
+        # a misspelt key would be told twice: as unknown, and as missing
+        problems = [
+            _problem(path, model, lines, detail)
+            for detail in details
+            if not (detail["type"] == "missing" and tuple(detail["loc"]) in meant)
+        ]
         raise FaultyFileError(sorted(problems, key=lambda problem: problem.line or 0)) from None
     return TomlFile(path, text, content, lines)
 
@@ -127,6 +134,7 @@ def _inner_model(annotation: Any) -> Any:
     return None
 
 
+_UNKNOWN = "extra_forbidden"
 _UNIT_SUFFIXES = ("_ms", "_s", "_m", "_cm", "_db", "_v", "_c")
 
 
@@ -137,16 +145,30 @@ def _stem(key: str) -> str:
     return key
 
 
-def _nearest_key(wrong: str, known: list[str]) -> str:
+def _nearest_key(wrong: str, known: list[str]) -> str | None:
     same_stem = [key for key in known if _stem(key) == _stem(wrong)]
-    if same_stem:
-        unit = same_stem[0].removeprefix(_stem(wrong)).lstrip("_")
-        words = {"ms": "milliseconds", "s": "seconds", "m": "metres", "db": "decibels"}.get(unit)
-        return f"Write {same_stem[0]}" + (f" and give the value in {words}." if words else ".")
-    near = get_close_matches(wrong, known, n=1, cutoff=0.5)
-    if near:
-        return f"Did you mean {near[0]}?"
-    return f"Known here: {', '.join(known)}."
+    return next(iter(same_stem or get_close_matches(wrong, known, n=1, cutoff=0.5)), None)
+
+
+def _known_keys(model: type[BaseModel], key: KeyPath) -> list[str]:
+    around = _model_at(model, key[:-1])
+    return list(around.model_fields) if around else []
+
+
+def _meant_key(model: type[BaseModel], key: KeyPath) -> KeyPath | None:
+    near = _nearest_key(str(key[-1]), _known_keys(model, key))
+    return None if near is None else (*key[:-1], near)
+
+
+def _right_key_words(wrong: str, known: list[str]) -> str:
+    near = _nearest_key(wrong, known)
+    if near is None:
+        return f"Known here: {', '.join(known)}."
+    unit = near.removeprefix(_stem(near)).lstrip("_")
+    words = {"ms": "milliseconds", "s": "seconds", "m": "metres", "db": "decibels"}.get(unit)
+    if _stem(near) == _stem(wrong) and words:
+        return f"Write {near} and give the value in {words}."
+    return f"Did you mean {near}?"
 
 
 def _problem(path: Path, model: type[BaseModel], lines: dict[KeyPath, int], detail: ErrorDetails) -> Problem:
@@ -154,10 +176,8 @@ def _problem(path: Path, model: type[BaseModel], lines: dict[KeyPath, int], deta
     kind, context = detail["type"], detail.get("ctx", {})
     value = detail.get("input")
     todo = ""
-    if kind == "extra_forbidden":
-        around = _model_at(model, key[:-1])
-        known = list(around.model_fields) if around else []
-        what, todo = "this key is not known.", _nearest_key(str(key[-1]), known)
+    if kind == _UNKNOWN:
+        what, todo = "this key is not known.", _right_key_words(str(key[-1]), _known_keys(model, key))
     elif kind == "missing":
         what, todo = "this key is missing.", f"Add {key[-1]} = …"
         around = _model_at(model, key[:-1])

@@ -69,7 +69,7 @@ def command(
 
 
 def rehearsal_fields(rehearsal: Rehearsal) -> dict[str, Any]:
-    """The rehearsal as JSON fields; times count from the trigger, offsets are positive where sound is first."""
+    """The rehearsal as JSON fields; times from the trigger, offsets positive where sound is first."""
 
     def ms(time_s: float) -> float:
         return round(time_s * 1000.0, 4)

@@ -1,0 +1,163 @@
+"""Scene files: what is accepted, and what a person reads when something is wrong."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from cuesync.errors import FaultyFileError, InputError
+from cuesync.scene.load import read_scene
+from cuesync.scene.model import json_schema
+
+GOOD = """\
+title = "Cellar door"
+
+[prop]
+trigger_to_pop_ms = 640
+reset_s = 12
+
+[trigger]
+contact = "key:space"
+debounce_ms = 30
+
+[sound]
+clip = "scream.wav"
+hit = "peak"
+level_db = -3
+speaker_distance_m = 2.5
+outputs = [1, 2]
+
+[[flash]]
+at_ms = 0
+length_ms = 80
+light = "midi:36"
+"""
+
+
+def written(folder: Path, text: str) -> Path:
+    path = folder / "door.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def problems_of(folder: Path, text: str) -> list[str]:
+    path = written(folder, text)
+    with pytest.raises(FaultyFileError) as caught:
+        read_scene(path)
+    return [str(problem).removeprefix(f"{folder}/") for problem in caught.value.problems]
+
+
+def test_a_good_scene(tmp_path: Path) -> None:
+    scene = read_scene(written(tmp_path, GOOD)).content
+    assert scene.title == "Cellar door"
+    assert [sound.clip for sound in scene.sound] == ["scream.wav"]
+    assert scene.flash[0].light == "midi:36"
+
+
+def test_several_sounds_may_stand_in_place_of_one(tmp_path: Path) -> None:
+    text = GOOD.replace("[sound]", "[[sound]]") + '[[sound]]\nclip = "sting.wav"\nat_ms = 900\n'
+    assert len(read_scene(written(tmp_path, text)).content.sound) == 2
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        (
+            "level_db",
+            "levle_db",
+            "door.toml:14: sound[1].levle_db: this key is not known. Did you mean level_db?",
+        ),
+        (
+            "at_ms = 0",
+            "at_s = 0",
+            "door.toml:19: flash[1].at_s: this key is not known. Write at_ms and give the value in milliseconds.",
+        ),
+        (
+            "length_ms = 80",
+            'length_ms = "80 ms"',
+            "door.toml:20: flash[1].length_ms: '80 ms' is not a number. "
+            "Write a plain number without unit or quotes; the key's name holds the unit.",
+        ),
+        (
+            "debounce_ms = 30",
+            "debounce_ms = -1",
+            "door.toml:9: trigger.debounce_ms: -1 is out of range. Write a number that is at least 0.",
+        ),
+        (
+            'hit = "peak"',
+            'hit = "loudest"',
+            "door.toml:13: sound[1].hit: 'loudest' is not known. "
+            "Write one of 'auto', 'onset', 'attack' or 'peak'.",
+        ),
+        (
+            "outputs = [1, 2]",
+            "outputs = [0, 2]",
+            "door.toml:16: sound[1].outputs[1]: 0 is out of range. Write a number that is at least 1.",
+        ),
+        (
+            'clip = "scream.wav"',
+            "",
+            "door.toml:11: sound[1].clip: this key is missing. "
+            "Add clip = … (sound file, beside the scene file or with its path)",
+        ),
+        (
+            "trigger_to_pop_ms = 640",
+            "",
+            'door.toml:3: prop: the delay is missing. Write profile = "….toml" (made by cuesync measure … '
+            "--save), or trigger_to_pop_ms = … if you know it.",
+        ),
+        (
+            "trigger_to_pop_ms = 640",
+            "trigger_to_pop_ms = nan",
+            "door.toml:4: prop.trigger_to_pop_ms: Input should be a finite number.",
+        ),
+        (
+            'light = "midi:36"',
+            'light = "midi:200"',
+            'door.toml:21: flash[1].light: "midi:200": note 200 does not exist. '
+            'Write a MIDI note from 0 to 127 ("midi:36" on channel 1, "midi:10:36" on channel 10).',
+        ),
+    ],
+)
+def test_what_is_wrong_where_and_what_to_do(tmp_path: Path, old: str, new: str, said: str) -> None:
+    assert old in GOOD
+    assert problems_of(tmp_path, GOOD.replace(old, new)) == [said]
+
+
+def test_all_problems_are_told_at_once_in_the_order_of_the_file(tmp_path: Path) -> None:
+    text = (
+        GOOD.replace("reset_s = 12", "reset_s = 0").replace("at_ms = 0", "at = 0").replace("hit =", "hitt =")
+    )
+    lines = [problem.split(" ")[0] for problem in problems_of(tmp_path, text)]
+    assert lines == ["door.toml:5:", "door.toml:13:", "door.toml:19:"]
+
+
+def test_broken_toml_is_told_with_its_line(tmp_path: Path) -> None:
+    (said,) = problems_of(tmp_path, GOOD.replace('"key:space"', '"key:space'))
+    assert said.startswith("door.toml:8: not valid TOML: ")
+
+
+def test_a_missing_scene_names_the_one_that_was_meant(tmp_path: Path) -> None:
+    written(tmp_path, GOOD)
+    with pytest.raises(InputError, match=r"there is no such scene file\. Did you mean .*door\.toml"):
+        read_scene(tmp_path / "doors.toml")
+
+
+def test_a_sound_file_is_no_scene(tmp_path: Path) -> None:
+    path = tmp_path / "door.toml"
+    path.write_bytes(b"RIFF\xff\xfe\x00\x00WAVE")
+    with pytest.raises(InputError, match="not a text file, so it can't be a scene file"):
+        read_scene(path)
+
+
+def test_schema_agrees_with_an_independent_validator() -> None:
+    schema = json.loads(json.dumps(json_schema()))
+    jsonschema.Draft202012Validator.check_schema(schema)
+    validator = jsonschema.Draft202012Validator(schema)
+    assert not list(validator.iter_errors(tomllib.loads(GOOD)))
+    assert not list(validator.iter_errors(tomllib.loads(GOOD.replace("[sound]", "[[sound]]"))))
+    assert list(validator.iter_errors(tomllib.loads(GOOD.replace("level_db", "levle_db"))))
