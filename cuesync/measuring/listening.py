@@ -122,6 +122,7 @@ def measure_source(
         way=marks.way,
         way_reason=marks.reason,
         trials=trials,
+        microphone_channel=marks.microphone + 1,
         warnings=(*marks.warnings, *warnings),
     )
 

@@ -42,7 +42,10 @@ class Trial:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measurement:
-    """All trials of one recording, with how the triggers were found and anything the user should hear."""
+    """All trials of one recording, with how the triggers were found and anything the user should hear.
+
+    `microphone_channel` is the channel, counted from 1, in which the pops were looked for.
+    """
 
     recording: str
     rate_hz: int
@@ -50,4 +53,5 @@ class Measurement:
     way: Way
     way_reason: str
     trials: tuple[Trial, ...]
+    microphone_channel: int = 1
     warnings: tuple[str, ...] = field(default=())

@@ -1,0 +1,67 @@
+"""Pictures in one file: .png for a message, .svg for print, .html as a page with the numbers beside it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from cuesync.measuring.trial import Measurement
+from cuesync.plan.plan import Plan
+from cuesync.report.drawing import check_suffix, drawing_settings, save
+from cuesync.report.plan_picture import describe_plan, plan_figure
+from cuesync.report.tables import plan_events, pops_table, trial_rows
+from cuesync.report.trials_picture import describe_trials, trials_figure
+from cuesync.storage import refuse_existing
+
+if TYPE_CHECKING:
+    from cuesync.show.rehearsal import Rehearsal
+
+HOW = "choose another name, or add --replace"
+
+
+def draw_plan(plan: Plan, path: Path, *, rehearsal: Rehearsal | None = None, replace: bool = False) -> None:
+    """Draw a plan as .png, .svg or .html; with `rehearsal` also how the rehearsed presses came out.
+
+    The same plan gives the same bytes.
+
+    Raises:
+        InputError: `path` ends in something else.
+        StorageError: `path` is there and `replace` is False, or it can't be written.
+    """
+    check_suffix(path)
+    refuse_existing(path, replace=replace, how=HOW)
+    names = [sound.clip.name for sound in plan.sounds] + [light.light for light in plan.lights]
+    with drawing_settings([plan.title, plan.delay_source, *names]):
+        save(
+            plan_figure(plan, rehearsal),
+            path,
+            title=plan.title or "Cue",
+            description=describe_plan(plan, rehearsal),
+            tables=[plan_events(plan), pops_table(plan)],
+            notes=plan.notes,
+            replace=replace,
+        )
+
+
+def draw_trials(measurement: Measurement, recording: Path, path: Path, *, replace: bool = False) -> None:
+    """Draw what the microphone heard after each trigger of `recording`, with pop and impact marked.
+
+    The same measurement and recording give the same bytes.
+
+    Raises:
+        InputError: `path` ends in something else.
+        RecordingError: `recording` can't be read.
+        StorageError: `path` is there and `replace` is False, or it can't be written.
+    """
+    check_suffix(path)
+    refuse_existing(path, replace=replace, how=HOW)
+    with drawing_settings([measurement.recording]):
+        save(
+            trials_figure(measurement, recording),
+            path,
+            title=f"Trials in {measurement.recording}",
+            description=describe_trials(measurement),
+            tables=[trial_rows(measurement)],
+            notes=measurement.warnings,
+            replace=replace,
+        )

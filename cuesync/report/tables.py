@@ -1,0 +1,151 @@
+"""Tables for a terminal of 80 columns, a file, or a page; no colour carries meaning."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from cuesync.measuring.summary import OUTLIER_Z, modified_z, summarise
+from cuesync.measuring.trial import Measurement, Trial
+from cuesync.plan.plan import Plan
+from cuesync.report.words import columns, guest_end_s, ms_text, shorten
+
+if TYPE_CHECKING:
+    pass
+
+WIDTH = 80
+GAP = "  "
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """Rows of text under `headers`; the columns named in `words` (from 0) are words, all others numbers."""
+
+    caption: str
+    headers: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    words: frozenset[int] = field(default=frozenset({0}))
+
+    def __str__(self) -> str:
+        return "\n".join([self.caption, *self._lines()])
+
+    def _lines(self) -> list[str]:
+        cells = [self.headers, *self.rows]
+        widths = [max(columns(row[place]) for row in cells) for place in range(len(self.headers))]
+        self._fit(widths)
+        lines = [self._line(row, widths) for row in cells]
+        rule = GAP.join("-" * width for width in widths)
+        return [lines[0], rule, *lines[1:]]
+
+    def _fit(self, widths: list[int]) -> None:
+        """Take what is too wide from the widest column of words; numbers are never shortened."""
+        while sum(widths) + len(GAP) * (len(widths) - 1) > WIDTH:
+            widest = max(self.words, key=lambda place: widths[place])
+            if widths[widest] <= max(8, columns(self.headers[widest])):
+                break
+            widths[widest] -= 1
+
+    def _line(self, row: tuple[str, ...], widths: list[int]) -> str:
+        parts = []
+        for place, (cell, width) in enumerate(zip(row, widths, strict=True)):
+            text = shorten(cell, width) if place in self.words else cell
+            blanks = " " * (width - columns(text))
+            parts.append(text + blanks if place in self.words else blanks + text)
+        return GAP.join(parts).rstrip()
+
+
+def trial_remark(trial: Trial, *, outlier: bool = False) -> str:
+    """What a person should know of one trial, besides its numbers."""
+    if trial.pop_s is None:
+        return "misfire: no pop heard"
+    remarks = []
+    if outlier:
+        remarks.append("far from the others")
+    if trial.rival_s is not None:
+        remarks.append(f"or {ms_text(trial.rival_s - trial.trigger_s)} ms?")
+    if trial.confidence < 0.5:
+        remarks.append("unsure")
+    return ", ".join(remarks)
+
+
+def trial_rows(measurement: Measurement) -> Table:
+    """Every trial of a measurement, in order."""
+    trials = measurement.trials
+    outliers = summarise([trial.delay_s for trial in trials]).outliers
+    rows = tuple(
+        (
+            str(number),
+            f"{trial.trigger_s:.3f}",
+            "none" if trial.pop_s is None else f"{trial.pop_s:.3f}",
+            "" if trial.delay_s is None else ms_text(trial.delay_s),
+            "" if trial.error_s is None else ms_text(trial.error_s),
+            "" if trial.reset_s is None else f"{trial.reset_s:.1f}",
+            trial_remark(trial, outlier=number in outliers),
+        )
+        for number, trial in enumerate(trials, 1)
+    )
+    return Table(
+        caption=f"Trials in {shorten(measurement.recording, WIDTH - 10)}",
+        headers=("trial", "trigger s", "pop s", "delay ms", "± ms", "reset s", "remark"),
+        rows=rows,
+        words=frozenset({6}),
+    )
+
+
+def trials_table(measurement: Measurement) -> str:
+    """Every trial of a measurement as text for the terminal."""
+    return str(trial_rows(measurement))
+
+
+def plan_events(plan: Plan) -> Table:
+    """Everything that happens, in order of time."""
+    pop_s = plan.delay_s
+    events: list[tuple[float, str, str]] = [
+        (0.0, "trigger", "the contact closes"),
+        (pop_s, "POP", plan.delay_source),
+        (guest_end_s(plan), "cue ends", "at the guest"),
+        (plan.reset_s, "ready again", plan.reset_source),
+    ]
+    for sound in plan.sounds:
+        name = sound.clip.name
+        cut = f"first {ms_text(sound.cut_s)} ms cut" if sound.cut_s > 0 else "from its beginning"
+        events.append((sound.start_s, f"{name} starts", cut))
+        events.append((sound.lands_s, f"{name} hits", f"{sound.hit_kind}, as heard by the guest"))
+    for light in plan.lights:
+        events.append((light.at_s, f"{light.light} on", "command sent"))
+        if light.path_s > 0:
+            events.append((light.lands_s, f"{light.light} shines", "as seen by the guest"))
+        events.append((light.at_s + light.length_s, f"{light.light} off", "command sent"))
+    return Table(
+        caption=f"Plan of {shorten(plan.title, WIDTH - 10)}",
+        headers=("what", "from trigger ms", "from pop ms", "remark"),
+        rows=tuple(
+            (what, ms_text(at_s), ms_text(at_s - pop_s, sign=True), remark)
+            for at_s, what, remark in sorted(events, key=lambda event: event[0])
+        ),
+        words=frozenset({0, 3}),
+    )
+
+
+def plan_table(plan: Plan) -> str:
+    """The plan as a list of events in order of time, from the trigger and from the pop."""
+    return str(plan_events(plan))
+
+
+def pops_table(plan: Plan) -> Table:
+    """The measured delays behind the plan, against the planned pop."""
+    outlying = modified_z(plan.pops_s) if len(plan.pops_s) >= 4 else (0.0,) * len(plan.pops_s)
+    return Table(
+        caption="Pops as measured",
+        headers=("pop", "from trigger ms", "from planned pop ms", "remark"),
+        rows=tuple(
+            (
+                str(number),
+                ms_text(pop_s),
+                ms_text(pop_s - plan.delay_s, sign=True),
+                "far from the others" if abs(score) > OUTLIER_Z else "",
+            )
+            for number, (pop_s, score) in enumerate(zip(plan.pops_s, outlying, strict=True), 1)
+        ),
+        words=frozenset({3}),
+    )
