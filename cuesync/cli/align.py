@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 def command(scene: Path, picture: Path | None, replace: bool, as_json: bool) -> None:
     """Show when each sound and flash of SCENE must start so that all meet the pop at the guest."""
     from cuesync.plan.resolve import resolve
-    from cuesync.report.sentences import hit_lines, sync_lines
-    from cuesync.report.tables import plan_table
     from cuesync.scene.load import read_scene
 
     plan = resolve(read_scene(scene))
@@ -34,6 +32,14 @@ def command(scene: Path, picture: Path | None, replace: bool, as_json: bool) -> 
     if as_json:
         print_json(plan_fields(plan))
         return
+    print_plan(plan)
+
+
+def print_plan(plan: Plan) -> None:
+    """The plan as a table, and what it means, on stdout."""
+    from cuesync.report.sentences import hit_lines, sync_lines
+    from cuesync.report.tables import plan_table
+
     click.echo(plan_table(plan))
     for line in (*hit_lines(plan), *sync_lines(plan), *(f"Note: {note}." for note in plan.notes)):
         click.echo(line)

@@ -77,13 +77,13 @@ def rehearsal_fields(rehearsal: Rehearsal) -> dict[str, Any]:
     return {
         "rate_hz": rehearsal.rate_hz,
         "length_s": len(rehearsal.sound) / rehearsal.rate_hz,
-        "lights": [
-            {"light": light.light, "on": light.on, "at_ms": ms(light.at_s)} for light in rehearsal.lights
-        ],
+        "lights": [{"light": light, "on": on, "at_ms": ms(at_s)} for light, on, at_s in rehearsal.lights],
         "scares": [
             {
                 "pop_ms": ms(scare.pop_s),
-                "sounds_land_ms": [ms(lands_s) for lands_s in scare.sound_lands_s],
+                "sounds_land_ms": [
+                    None if lands_s is None else ms(lands_s) for lands_s in scare.sounds_land_s
+                ],
                 "offset_ms": None if scare.offset_s is None else ms(scare.offset_s),
             }
             for scare in rehearsal.scares

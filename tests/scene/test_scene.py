@@ -74,7 +74,8 @@ def test_several_sounds_may_stand_in_place_of_one(tmp_path: Path) -> None:
         (
             "at_ms = 0",
             "at_s = 0",
-            "door.toml:19: flash[1].at_s: this key is not known. Write at_ms and give the value in milliseconds.",
+            "door.toml:19: flash[1].at_s: this key is not known. "
+            "Write at_ms and give the value in milliseconds.",
         ),
         (
             "length_ms = 80",
