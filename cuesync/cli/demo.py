@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cuesync.cli.common import PathArgument, say
+from cuesync.cli.common import PathArgument
 
 if TYPE_CHECKING:
     from cuesync.measuring.trial import Measurement

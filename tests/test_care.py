@@ -1,0 +1,124 @@
+"""Cautions against their sources."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from cuesync.care import NO_EMERGENCY_STOP, STANDING, flashes_in_any_second, plan_cautions
+from cuesync.plan.plan import Clip, Plan, PlannedLight, PlannedSound
+
+
+def light(at_s: float, length_s: float = 0.05, name: str = "midi:36") -> PlannedLight:
+    return PlannedLight(light=name, at_s=at_s, length_s=length_s, lands_s=at_s, path_s=0.0)
+
+
+def sound(
+    length_s: float = 1.0, *, lands_s: float = 0.6, peak: float = 0.5, gain: float = 1.0
+) -> PlannedSound:
+    samples = np.full((round(length_s * 8000), 1), peak, dtype=np.float32)
+    return PlannedSound(
+        clip=Clip(name="scream.wav", samples=samples, rate_hz=8000),
+        hit_s=0.0,
+        hit_kind="peak",
+        hit_reason="",
+        start_s=lands_s,
+        cut_s=0.0,
+        fade_in_s=0.0,
+        gain=gain,
+        outputs=(1, 2),
+        lands_s=lands_s,
+        path_s=0.0,
+    )
+
+
+PLAN = Plan(
+    title="t",
+    contact="key:space",
+    debounce_s=0.03,
+    delay_s=0.6,
+    delay_source="",
+    bias_s=0.0,
+    reset_s=9.0,
+    reset_source="",
+    pops_s=(0.6,) * 12,
+    sounds=(sound(),),
+    lights=(),
+    notes=(),
+)
+
+
+def cautions(**changes: object) -> str:
+    return "\n".join(plan_cautions(replace(PLAN, **changes)))  # type: ignore[arg-type]
+
+
+def test_a_plain_plan_has_none() -> None:
+    assert cautions() == ""
+
+
+@pytest.mark.parametrize(
+    ("starts_s", "count"),
+    # WCAG 2.3.1: no more than three flashes in any one second
+    [([0.0, 0.4, 0.8], 3), ([0.0, 0.3, 0.6, 0.9], 4), ([0.0, 0.34, 0.68, 1.02], 3), ([0.5] * 5, 1), ([], 0)],
+)
+def test_flashes_in_any_second(starts_s: list[float], count: int) -> None:
+    lights = [light(start_s) for start_s in starts_s]
+    assert flashes_in_any_second(lights) == count
+    assert ("WCAG 2.3.1" in cautions(lights=tuple(lights))) is (count > 3)
+
+
+def test_flashes_of_several_lights_add_up() -> None:
+    # HSE: several circuits add up
+    lights = tuple(light(0.25 * k, name=f"midi:{36 + k}") for k in range(4))
+    assert "4 flashes within one second" in cautions(lights=lights)
+
+
+@given(st.lists(st.floats(0, 5), max_size=20), st.floats(0, 10))
+def test_counting_flashes_does_not_depend_on_order_or_start(starts_s: list[float], shift_s: float) -> None:
+    starts_s = [round(start_s, 2) for start_s in starts_s]
+    moved = [light(start_s + round(shift_s, 2)) for start_s in reversed(starts_s)]
+    # a flash exactly one second after another may fall on either side once both are moved
+    if all(abs(abs(a - b) - 1.0) > 1e-6 for a in starts_s for b in starts_s):
+        assert flashes_in_any_second(moved) == flashes_in_any_second([light(s) for s in starts_s])
+
+
+def test_a_flash_after_the_last_sound() -> None:
+    assert "the flash of midi:36 ends 450 ms after the last sound" in cautions(lights=(light(2.0),))
+    assert cautions(lights=(light(1.0),)) == ""
+
+
+def test_a_clip_longer_than_the_reset() -> None:
+    said = cautions(sounds=(sound(10.0),))
+    assert "scream.wav is longer than the reset: it plays until 10.6 s after the trigger" in said
+
+
+def test_a_sound_over_full_scale() -> None:
+    assert "6.0 dB over full scale and is limited" in cautions(sounds=(sound(peak=1.0, gain=1.9953),))
+
+
+@pytest.mark.parametrize(("before_ms", "weaker"), [(20, False), (30, True), (240, True), (250, False)])
+def test_a_sound_shortly_before_the_pop_softens_the_startle(before_ms: float, weaker: bool) -> None:
+    # prepulse inhibition: a weak sound 30 to 240 ms before the loud one
+    said = cautions(sounds=(sound(), sound(lands_s=0.6 - before_ms / 1000)))
+    assert ("softens the startle" in said) is weaker
+
+
+def test_few_pops_and_wide_scatter_are_told() -> None:
+    assert "rests on 2 pops" in cautions(pops_s=(0.6, 0.6))
+    said = cautions(pops_s=(0.6,) * 11 + (0.65, 0.9))
+    # ITU-R BT.1359-1: 50 ms early is noticed and acceptable, 300 ms early is neither
+    assert "2 of 13 measured pops miss the window" in said
+    assert "1 even the acceptable one" in said
+    assert "given by hand" in cautions(pops_s=())
+
+
+def test_the_standing_cautions_never_promise_a_stop() -> None:
+    assert STANDING[0] == NO_EMERGENCY_STOP
+    assert "no emergency stop" in NO_EMERGENCY_STOP
+    everything = " ".join(STANDING)
+    for word in ("spring", "Mains", "licensed trades", "ways out", "Local codes"):
+        assert word in everything
