@@ -271,8 +271,7 @@ class SimulatedAudio:
         frames = self._block_frames
         if self._quiet is not None and self._quiet():
             free = (self._clock.next_s() - due_s) / self._frame_s
-            blocks = int(min(free, len(self._out)) // frames)
-            frames *= max(1, blocks)
+            frames *= max(1, int(max(0.0, min(free, len(self._out))) // frames))
         out = self._out[:frames]
         self._render(out, self._clock.now_s())
         if self.keep:

@@ -1,0 +1,368 @@
+"""The show: contacts in, sound and light out, one state for each scene.
+
+`Show` has no thread and no clock of its own. A live run (`live`) gives it threads and real ports, a
+rehearsal (`rehearsal`) the simulated clock and its twins; what happens in between is the same.
+
+    edge ─► put ─► work ─► state: taken? ─► voices, placed on frames ─► mixer ─► sound card
+                                       └──► flashes, placed on host time ─► light desk ─► light output
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import TypeVar
+
+from cuesync.devices.ports import AudioOutput, Clock, ContactEdge, LightOutput, Samples
+from cuesync.errors import CuesyncError
+from cuesync.plan.plan import Plan, PlannedSound
+from cuesync.show.events import (
+    ContactStuck,
+    Fault,
+    LightSent,
+    Note,
+    PressRefused,
+    ScareDone,
+    ShowEvent,
+    SoundPlayed,
+    StateChanged,
+    Triggered,
+)
+from cuesync.show.lights import LightDesk, LightResult
+from cuesync.show.mixer import Mixer, PreparedSound, Voice, prepare_sound
+from cuesync.show.states import Change, SceneState, State, Step
+from cuesync.show.timeline import Timeline
+
+_T = TypeVar("_T")
+
+_PATIENCE_S = 2.0
+"""How long after its cue a scare waits for sounds and lights that have not answered."""
+_LOOK_AGAIN_S = 0.02
+
+
+@dataclass(slots=True, kw_only=True)
+class _Scare:
+    """One cue under way."""
+
+    number: int
+    trigger_s: float
+    over_s: float
+    voices: list[tuple[PlannedSound, float, Voice]]
+    lights_wanted: int
+    lights: list[LightSent] = field(default_factory=list)
+    stopped: bool = False
+
+    def complete(self, now_s: float) -> bool:
+        if now_s >= self.over_s + _PATIENCE_S:
+            return True
+        answered = all(voice.done for _, _, voice in self.voices) and len(self.lights) >= self.lights_wanted
+        return answered and (self.stopped or now_s >= self.over_s)
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class _Scene:
+    plan: Plan
+    state: SceneState
+    sounds: tuple[tuple[PlannedSound, PreparedSound], ...]
+    scare: _Scare | None = None
+    told_stuck: bool = False
+
+
+class Show:
+    """Several scenes at once. Call everything but `put` and `render` from one thread.
+
+    `report` is called on that thread too and must not block. `wake` is called whenever there is work
+    sooner than `next_s` said before.
+    """
+
+    def __init__(
+        self,
+        plans: Sequence[Plan],
+        *,
+        clock: Clock,
+        audio: AudioOutput | None,
+        lights: LightOutput | None,
+        report: Callable[[ShowEvent], None],
+    ) -> None:
+        """Prepares every sound for this sound card; DeviceError where a scene needs more than it has.
+
+        `audio` may be None where no plan has a sound, `lights` where none has a light.
+        """
+        self._clock = clock
+        self._report = report
+        self._audio = audio
+        self.wake: Callable[[], None] = lambda: None
+        rate_hz = audio.rate_hz if audio is not None else 48000
+        channels = audio.channels if audio is not None else 1
+        self.timeline = Timeline(rate_hz)
+        self.mixer = Mixer(rate_hz, channels)
+        self.desk = LightDesk(lights, clock, self.put)
+        self._scenes = [
+            _Scene(
+                plan=plan,
+                state=SceneState(
+                    cue_length_s=plan.cue_length_s, reset_s=plan.reset_s, debounce_s=plan.debounce_s
+                ),
+                sounds=tuple((sound, prepare_sound(sound, rate_hz, channels)) for sound in plan.sounds),
+            )
+            for plan in plans
+        ]
+        self._inbox: deque[ContactEdge | LightResult | Callable[[], None]] = deque()
+        self._worked_s = -math.inf
+        self._scares = 0
+        self._wants_arming = False
+
+    @property
+    def contacts(self) -> tuple[str, ...]:
+        """The address of every contact that any scene listens to."""
+        return tuple(dict.fromkeys(scene.plan.contact for scene in self._scenes))
+
+    @property
+    def scares(self) -> int:
+        return self._scares
+
+    @property
+    def refusals(self) -> int:
+        return sum(scene.state.refusals for scene in self._scenes)
+
+    def states(self) -> dict[str, State]:
+        return {scene.plan.title: scene.state.state for scene in self._scenes}
+
+    def put(self, item: ContactEdge | LightResult | Callable[[], None]) -> None:
+        """Hand in an edge, a light's answer, or something the operator does (`show.arm`); from any thread."""
+        self._inbox.append(item)
+        self.wake()
+
+    def render(self, out: Samples, host_s: float) -> None:
+        """For the sound card's thread: place the block on the timeline and fill it."""
+        try:
+            first_frame = self.timeline.block(host_s, len(out))
+        except Exception:  # nothing may rise from here
+            self.mixer.failures += 1
+            out.fill(0.0)
+            return
+        self.mixer.render(out, first_frame)
+
+    # -- what the operator does
+
+    def start(self) -> None:
+        """Start the sound and arm every scene as soon as the timeline holds."""
+        if self._audio is not None:
+            self._audio.start(self.render)
+        self._wants_arming = True
+
+    def stop_all(self, why: str) -> None:
+        """Fade all sound, switch off all lights, and stay stopped until `acknowledge` and then `arm`."""
+        now_s = self._clock.now_s()
+        self.mixer.stop_all()
+        self._wants_arming = False
+        for scene in self._scenes:
+            if scene.scare is not None:
+                scene.scare.stopped = True
+            self._tell(scene, scene.state.step(Step.STOP, now_s))
+        self._report(Note(at_s=now_s, what=why))
+        try:
+            self.desk.all_off()
+        except CuesyncError as problem:
+            self._report(Fault(at_s=now_s, what=f"the lights could not be switched off: {problem}"))
+
+    def acknowledge(self) -> None:
+        """First step back after a stop."""
+        self._step_all(Step.ACKNOWLEDGE)
+
+    def arm(self) -> None:
+        """Arm every scene that is off (second step back after a stop)."""
+        self._step_all(Step.ARM)
+
+    def hold(self, title: str) -> None:
+        """Set one scene aside; a cue under way runs on."""
+        self._step_one(title, Step.HOLD)
+
+    def free(self, title: str) -> None:
+        self._step_one(title, Step.FREE)
+
+    @property
+    def settled(self) -> bool:
+        """True when no cue is under way and nothing sounds."""
+        return self.mixer.quiet and all(scene.scare is None for scene in self._scenes)
+
+    # -- the worker
+
+    def next_s(self) -> float:
+        if self._inbox:
+            return -math.inf
+        next_s = self._worked_s + _LOOK_AGAIN_S if self._wants_arming else math.inf
+        return min([next_s, *(self._scene_next_s(scene) for scene in self._scenes)])
+
+    def work(self, now_s: float) -> None:
+        self._worked_s = now_s
+        if self._wants_arming and self._ready_to_arm():
+            self._wants_arming = False
+            self.arm()
+        while self._inbox:
+            item = self._inbox.popleft()
+            if isinstance(item, ContactEdge):
+                self._edge(item)
+            elif isinstance(item, LightResult):
+                self._light_answer(item)
+            else:
+                item()
+        for scene in self._scenes:
+            self._guarded(scene, self._advance, now_s)
+
+    def _ready_to_arm(self) -> bool:
+        return self._audio is None or self.timeline.locked
+
+    def _scene_next_s(self, scene: _Scene) -> float:
+        next_s = scene.state.next_s()
+        if scene.state.stuck and not scene.told_stuck:
+            next_s = min(next_s, scene.state.reset_over_s)
+        if scene.scare is not None:
+            waiting = scene.scare.stopped or self._worked_s >= scene.scare.over_s
+            next_s = min(next_s, self._worked_s + _LOOK_AGAIN_S if waiting else scene.scare.over_s)
+        return next_s
+
+    def _guarded(self, scene: _Scene, action: Callable[[_Scene, _T], None], value: _T) -> None:
+        """An exception in one scene holds that scene and touches no other."""
+        try:
+            action(scene, value)
+        except Exception as problem:
+            now_s = self._clock.now_s()
+            self._report(
+                Fault(
+                    at_s=now_s,
+                    scene=scene.plan.title,
+                    what=f"the scene failed inside cuesync: {type(problem).__name__}: {problem}.",
+                    todo="It is held; free it, or leave it out.",
+                )
+            )
+            self._tell(scene, scene.state.step(Step.HOLD, now_s))
+
+    def _edge(self, edge: ContactEdge) -> None:
+        for scene in self._scenes:
+            if scene.plan.contact == edge.contact:
+                self._guarded(scene, self._scene_edge, edge)
+
+    def _scene_edge(self, scene: _Scene, edge: ContactEdge) -> None:
+        self._advance(scene, edge.at_s)
+        press = scene.state.edge(edge.closed, edge.at_s)
+        if press is None:
+            return
+        if press.taken:
+            self._go(scene, press.at_s)
+            return
+        self._report(
+            PressRefused(
+                at_s=press.at_s,
+                scene=scene.plan.title,
+                state=press.state,
+                wait_s=press.wait_s,
+                refusals=scene.state.refusals,
+            )
+        )
+
+    def _go(self, scene: _Scene, trigger_s: float) -> None:
+        """The cue, from the trigger's host time: first the sound, then the lights, then the talk."""
+        voices: list[tuple[PlannedSound, float, Voice]] = []
+        for planned, prepared in scene.sounds:
+            wanted_frame = self.timeline.frame_at(trigger_s + planned.start_s)
+            voice = Voice(prepared, round(wanted_frame))
+            voices.append((planned, wanted_frame, voice))
+            self.mixer.play(voice)
+        self._scares += 1
+        scare = _Scare(
+            number=self._scares,
+            trigger_s=trigger_s,
+            over_s=trigger_s + scene.plan.cue_length_s,
+            voices=voices,
+            lights_wanted=2 * len(scene.plan.lights),
+        )
+        if scene.scare is not None:
+            self._finish(scene, scene.scare)
+        scene.scare = scare
+        scene.told_stuck = False
+        for light in scene.plan.lights:
+            on_s = trigger_s + light.at_s
+            self.desk.flash((scene.plan.title, scare.number), light.light, on_s, on_s + light.length_s)
+        self._report(Triggered(at_s=trigger_s, scene=scene.plan.title, number=scare.number))
+        self._tell(
+            scene, Change(at_s=trigger_s, before=State.ARMED, step=Step.TRIGGER, after=scene.state.state)
+        )
+
+    def _light_answer(self, result: LightResult) -> None:
+        for scene in self._scenes:
+            scare = scene.scare
+            if scare is None or result.tag != (scene.plan.title, scare.number):
+                continue
+            scare.lights.append(
+                LightSent(
+                    light=result.command.light,
+                    on=result.command.on,
+                    planned_at_s=result.planned_s - scare.trigger_s,
+                    at_s=None if result.sent_s is None else result.sent_s - scare.trigger_s,
+                    problem=result.problem,
+                )
+            )
+
+    def _advance(self, scene: _Scene, now_s: float) -> None:
+        for change in scene.state.advance(now_s):
+            self._tell(scene, change)
+        if scene.state.stuck and now_s >= scene.state.reset_over_s and not scene.told_stuck:
+            scene.told_stuck = True
+            self._report(ContactStuck(at_s=now_s, scene=scene.plan.title, contact=scene.plan.contact))
+        if scene.scare is not None and scene.scare.complete(now_s):
+            self._finish(scene, scene.scare)
+
+    def _finish(self, scene: _Scene, scare: _Scare) -> None:
+        scene.scare = None
+        self._report(
+            ScareDone(
+                at_s=self._clock.now_s(),
+                scene=scene.plan.title,
+                number=scare.number,
+                trigger_s=scare.trigger_s,
+                sounds=tuple(self._played(*entry) for entry in scare.voices),
+                lights=tuple(scare.lights),
+                stopped=scare.stopped,
+            )
+        )
+
+    def _played(self, planned: PlannedSound, wanted_frame: float, voice: Voice) -> SoundPlayed:
+        """What became of a voice. Late whole voices are late; one that joined in was in its place."""
+        start_s = None
+        if voice.begun_frame is not None:
+            start_s = planned.start_s + (voice.start_frame - wanted_frame) / self.mixer.rate_hz
+        return SoundPlayed(
+            clip=planned.clip.name,
+            planned_start_s=planned.start_s,
+            start_s=start_s,
+            lands_s=None if start_s is None else planned.lands_s + start_s - planned.start_s,
+        )
+
+    def _step_all(self, step: Step) -> None:
+        now_s = self._clock.now_s()
+        for scene in self._scenes:
+            self._tell(scene, scene.state.step(step, now_s))
+            self._guarded(scene, self._advance, now_s)
+        self.wake()
+
+    def _step_one(self, title: str, step: Step) -> None:
+        now_s = self._clock.now_s()
+        for scene in self._scenes:
+            if scene.plan.title == title:
+                self._tell(scene, scene.state.step(step, now_s))
+        self.wake()
+
+    def _tell(self, scene: _Scene, change: Change | None) -> None:
+        if change is not None:
+            self._report(
+                StateChanged(
+                    at_s=change.at_s,
+                    scene=scene.plan.title,
+                    before=change.before,
+                    after=change.after,
+                    wait_s=scene.state.wait_s(change.at_s),
+                )
+            )

@@ -1,0 +1,185 @@
+"""What the show tells: one value for everything worth showing or logging.
+
+`at_s` is host time (see `devices.ports`); times inside a scare count from its trigger. `text` is one
+sentence for the operator.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from cuesync.show.states import State
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShowEvent:
+    """Base of all; `scene` is the scene's title, empty where the whole show is meant."""
+
+    kind: ClassVar[str] = "event"
+
+    at_s: float
+    scene: str = ""
+
+    @property
+    def text(self) -> str:
+        raise NotImplementedError
+
+    def __str__(self) -> str:
+        return f"{self.scene}: {self.text}" if self.scene else self.text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StateChanged(ShowEvent):
+    """`wait_s`: seconds until a press is taken, None where that does not come by itself."""
+
+    kind: ClassVar[str] = "state"
+
+    before: State
+    after: State
+    wait_s: float | None
+
+    @property
+    def text(self) -> str:
+        if self.after is State.RESETTING and self.wait_s:
+            return f"resetting, ready in {self.wait_s:.0f} s"
+        return str(self.after)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Triggered(ShowEvent):
+    """The contact closed while the scene was armed; scares are numbered from 1 through the night."""
+
+    kind: ClassVar[str] = "trigger"
+
+    number: int
+
+    @property
+    def text(self) -> str:
+        return f"scare {self.number}: go"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PressRefused(ShowEvent):
+    kind: ClassVar[str] = "refused"
+
+    state: State
+    wait_s: float | None
+    refusals: int
+
+    @property
+    def text(self) -> str:
+        if self.wait_s is None:
+            return f"press refused: {self.state}"
+        return f"press refused: {self.state}, ready in {self.wait_s:.1f} s"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ContactStuck(ShowEvent):
+    kind: ClassVar[str] = "stuck"
+
+    contact: str
+
+    @property
+    def text(self) -> str:
+        return f"the contact {self.contact} is still closed; release it, or look at the wiring"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoundPlayed:
+    """`start_s` is what happened, None where the sound was never heard; `planned_start_s` what was wanted."""
+
+    clip: str
+    planned_start_s: float
+    start_s: float | None
+    lands_s: float | None
+
+    @property
+    def late_ms(self) -> float | None:
+        return None if self.start_s is None else (self.start_s - self.planned_start_s) * 1000.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LightSent:
+    """One light command of a scare; `at_s` is None where it could not be sent, and `problem` says why."""
+
+    light: str
+    on: bool
+    planned_at_s: float
+    at_s: float | None
+    problem: str = ""
+
+    @property
+    def late_ms(self) -> float | None:
+        return None if self.at_s is None else (self.at_s - self.planned_at_s) * 1000.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScareDone(ShowEvent):
+    """A cue has run to its end, or was `stopped`; times from the trigger at `trigger_s` (host time)."""
+
+    kind: ClassVar[str] = "scare"
+
+    number: int
+    trigger_s: float
+    sounds: tuple[SoundPlayed, ...]
+    lights: tuple[LightSent, ...]
+    stopped: bool
+
+    @property
+    def late_ms(self) -> float:
+        """The largest lateness of its sounds; 0 where none was heard."""
+        return max((sound.late_ms or 0.0 for sound in self.sounds), default=0.0)
+
+    @property
+    def text(self) -> str:
+        if self.stopped:
+            return f"scare {self.number} was stopped"
+        silent = sum(sound.start_s is None for sound in self.sounds)
+        dark = sum(light.at_s is None for light in self.lights)
+        parts = [f"scare {self.number} done"]
+        if silent:
+            parts.append(f"{silent} of {len(self.sounds)} sounds not heard")
+        elif self.late_ms >= 0.1:
+            parts.append(f"sound {self.late_ms:.1f} ms late")
+        if dark:
+            parts.append(f"{dark} of {len(self.lights)} light commands not sent")
+        return ", ".join(parts)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault(ShowEvent):
+    """Something is wrong that the show lives on with; `todo` is the next step, if there is one."""
+
+    kind: ClassVar[str] = "fault"
+
+    what: str
+    todo: str = ""
+
+    @property
+    def text(self) -> str:
+        return f"{self.what} {self.todo}".rstrip()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recovered(ShowEvent):
+    kind: ClassVar[str] = "recovered"
+
+    what: str
+
+    @property
+    def text(self) -> str:
+        return self.what
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note(ShowEvent):
+    """Something the operator did or wrote, or that the show wants known."""
+
+    kind: ClassVar[str] = "note"
+
+    what: str
+
+    @property
+    def text(self) -> str:
+        return self.what

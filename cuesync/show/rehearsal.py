@@ -1,0 +1,128 @@
+"""Plays a plan with no hardware: the same show on the simulated clock, answered by a simulated prop."""
+
+from __future__ import annotations
+
+import math
+import random
+from dataclasses import dataclass
+
+import numpy as np
+
+from cuesync import signs
+from cuesync.devices.ports import Samples
+from cuesync.devices.simulated import (
+    SimulatedAudio,
+    SimulatedClock,
+    SimulatedContacts,
+    SimulatedLights,
+    SimulatedProp,
+)
+from cuesync.errors import CuesyncError
+from cuesync.plan.plan import Plan
+from cuesync.show.engine import Show
+from cuesync.show.events import ScareDone, ShowEvent
+
+_SETTLE_S = 1.0
+_HOLD_S = 0.1
+_SPARE_S = 0.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedScare:
+    """One press. Times in seconds from its trigger.
+
+    `sounds_land_s`: each sound's hit at the guest, in the plan's order, None where it was not heard.
+    `offset_s`: the sound meant for the pop against this pop, in the sign of `signs.audio_offset_s`
+    (positive = sound first); None in a plan without sound.
+    """
+
+    pop_s: float
+    sounds_land_s: tuple[float | None, ...]
+    offset_s: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Rehearsal:
+    """`sound` (frames, channels) of the first press; sample 0 is handed over at the trigger.
+
+    `lights`: the commands of the first press as (light, on, seconds from the trigger).
+    """
+
+    sound: Samples
+    rate_hz: int
+    lights: tuple[tuple[str, bool, float], ...]
+    scares: tuple[RehearsedScare, ...]
+
+
+def rehearse(plan: Plan, *, rate_hz: int = 48000, presses: int = 100, seed: int = 1) -> Rehearsal:
+    """Press the contact again and again, as soon as the prop is ready, and see how well all lands.
+
+    The pops are drawn from `plan.pops_s`, or are all `plan.delay_s` where nothing was measured. The first
+    press falls on a frame exactly, so the sound can be laid against the plan sample by sample; the others
+    fall anywhere. InputError for presses < 1.
+    """
+    draw = random.Random(seed)
+    clock = SimulatedClock()
+    contacts = SimulatedContacts(clock, seed)
+    lights = SimulatedLights(clock)
+    channels = max((max(sound.outputs) for sound in plan.sounds), default=1)
+    events: list[ShowEvent] = []
+    audio = SimulatedAudio(
+        clock, rate_hz=rate_hz, channels=channels, block_frames=256, quiet=lambda: show.mixer.quiet
+    )
+    show = Show((plan,), clock=clock, audio=audio, lights=lights, report=events.append)
+    prop = SimulatedProp(
+        contacts,
+        plan.contact,
+        draw_delay_s=lambda: draw.choice(plan.pops_s) if plan.pops_s else plan.delay_s,
+        reset_s=plan.reset_s,
+    )
+    clock.attend(show)
+    clock.attend(show.desk)
+    contacts.open(show.contacts, show.put)
+    show.start()
+
+    cycle_s = max(plan.reset_s, plan.cue_length_s) + _HOLD_S + plan.debounce_s + _SPARE_S
+    first_s = clock.now_s() + _SETTLE_S
+    press_s = first_s
+    for _ in range(presses):
+        contacts.press(plan.contact, press_s, hold_s=_HOLD_S, bounces=2)
+        press_s += cycle_s + draw.random() * _SPARE_S
+    clock.run_until(first_s + cycle_s)
+    audio.keep = False
+    clock.run_until(press_s)
+    audio.stop()
+
+    done = {event.trigger_s: event for event in events if isinstance(event, ScareDone)}
+    if len(done) != presses or len(prop.cycles) != presses:
+        raise CuesyncError(
+            f"the rehearsal played {len(done)} of {presses} presses; this is a fault in cuesync."
+        )
+    frames = max(1, math.ceil(plan.cue_length_s * rate_hz))
+    return Rehearsal(
+        sound=np.ascontiguousarray(audio.sound_from(first_s, frames)),
+        rate_hz=rate_hz,
+        lights=tuple(
+            (command.light, command.on, at_s - first_s)
+            for at_s, command in lights.sent
+            if at_s <= first_s + cycle_s
+        ),
+        scares=tuple(_scare(plan, cycle.pop_s, done[cycle.trigger_s]) for cycle in prop.cycles),
+    )
+
+
+def _scare(plan: Plan, pop_at_s: float | None, done: ScareDone) -> RehearsedScare:
+    assert pop_at_s is not None  # drawn above, never a misfire
+    pop_s = pop_at_s - done.trigger_s
+    lands_s = tuple(sound.lands_s for sound in done.sounds)
+    meant = min(
+        range(len(plan.sounds)),
+        key=lambda index: abs(plan.sounds[index].lands_s - plan.delay_s),
+        default=None,
+    )
+    sound_s = None if meant is None else lands_s[meant]
+    return RehearsedScare(
+        pop_s=pop_s,
+        sounds_land_s=lands_s,
+        offset_s=None if sound_s is None else signs.audio_offset_s(sound_s, pop_s),
+    )

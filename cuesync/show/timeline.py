@@ -1,0 +1,154 @@
+"""The one audio timeline: which frame goes with which host time.
+
+The sound card asks for a block every so often; when exactly the program wakes up for it is noisy. A
+delay-locked loop (F. Adriaensen, "Using a DLL to filter time", 2005) turns these noisy moments into a
+straight line through host time and frames. Only differences of host time are used, never an epoch.
+
+What differs from the paper: the bandwidth starts wide and narrows with the time since the start, so the
+line is good after half a second; a single late block (another thread was busy) is held to a few times the
+usual spread; and a lasting step (the card lost sound) skips frames, so that what is planned for a
+host time stays there.
+
+`block` runs on the sound card's thread. All that others read is one tuple, swapped in one step.
+"""
+
+from __future__ import annotations
+
+import math
+
+_STEP_CHECK_S = 0.05
+_STEP_CHECK_BLOCKS = 4
+_FREE_BLOCKS = 8
+_LEAST_GATE_S = 0.0002
+_FREQUENCY_FROM_S = 1.0
+_MOST_RATE_ERROR = 0.002
+
+
+class Timeline:
+    """Frames count up from the first block, through restarts and lost sound."""
+
+    def __init__(self, rate_hz: int, *, bandwidth_hz: float = 0.1, settle_s: float = 0.5) -> None:
+        self._rate_hz = rate_hz
+        self._bandwidth_hz = bandwidth_hz
+        self._settle_s = settle_s
+        self._frame_s = 1.0 / rate_hz
+        self._next_frame = 0
+        self._last_frames = 0
+        self._blocks = 0
+        self._elapsed_s = 0.0
+        self._spread_s = 0.0
+        self._odd_blocks = 0
+        self._odd_s = 0.0
+        self._odd_error_s = 0.0
+        self._fresh = True
+        self._skipped_frames = 0
+        self._line: tuple[float, int, float] | None = None  # host time, frame, seconds per frame
+
+    @property
+    def locked(self) -> bool:
+        """True once the line can be trusted."""
+        return not self._fresh and self._blocks >= _FREE_BLOCKS and self._elapsed_s >= self._settle_s
+
+    @property
+    def next_frame(self) -> int:
+        """First frame of the block that will be asked for next."""
+        return self._next_frame
+
+    @property
+    def skipped_frames(self) -> int:
+        """Frames that the card lost so far, as seen from the host's clock."""
+        return self._skipped_frames
+
+    @property
+    def spread_s(self) -> float:
+        """Mean deviation of the moments at which blocks were asked for."""
+        return self._spread_s
+
+    def frame_at(self, host_s: float) -> float:
+        """The frame that is handed over at this host time. RuntimeError before the first block."""
+        line_s, frame, frame_s = self._read()
+        return frame + (host_s - line_s) / frame_s
+
+    def host_at(self, frame: float) -> float:
+        """Host time at which this frame is handed over. RuntimeError before the first block."""
+        line_s, line_frame, frame_s = self._read()
+        return line_s + (frame - line_frame) * frame_s
+
+    def restart(self) -> None:
+        """A new stream begins: the next block is placed by host time and the line found afresh."""
+        self._fresh = True
+
+    def block(self, host_s: float, frames: int) -> int:
+        """A block of `frames` is asked for at `host_s`; gives its first frame.
+
+        For the sound card's thread; what others see changes in one step.
+        """
+        line = self._line
+        if self._fresh or line is None:
+            return self._first_block(host_s, frames, line)
+        block_s = self._last_frames * self._frame_s
+        predicted_s = line[0] + block_s
+        error_s = host_s - predicted_s
+        first_frame = self._next_frame
+
+        lost_frames = self._lost(error_s, block_s)
+        if lost_frames:
+            first_frame += lost_frames
+            self._skipped_frames += lost_frames
+            predicted_s += lost_frames * self._frame_s
+            error_s = host_s - predicted_s
+
+        self._blocks += 1
+        self._elapsed_s += block_s
+        if self._blocks > _FREE_BLOCKS:
+            gate_s = max(_LEAST_GATE_S, 4.0 * self._spread_s)
+            error_s = min(gate_s, max(-gate_s, error_s))
+        self._spread_s += (abs(error_s) - self._spread_s) * max(0.02, 1.0 / self._blocks)
+
+        bandwidth_hz = max(self._bandwidth_hz, 0.16 / self._elapsed_s)
+        omega = 2.0 * math.pi * bandwidth_hz * block_s
+        if self._elapsed_s > _FREQUENCY_FROM_S:
+            self._frame_s += omega * omega * error_s / self._last_frames
+            nominal_s = 1.0 / self._rate_hz
+            self._frame_s = min(
+                nominal_s * (1.0 + _MOST_RATE_ERROR), max(nominal_s * (1.0 - _MOST_RATE_ERROR), self._frame_s)
+            )
+        filtered_s = predicted_s + min(1.0, math.sqrt(2.0) * omega) * error_s
+
+        self._line = (filtered_s, first_frame, self._frame_s)
+        self._last_frames = frames
+        self._next_frame = first_frame + frames
+        return first_frame
+
+    def _first_block(self, host_s: float, frames: int, line: tuple[float, int, float] | None) -> int:
+        first_frame = self._next_frame
+        if line is not None:
+            first_frame = max(first_frame, round(line[1] + (host_s - line[0]) / line[2]))
+        self._blocks = 0
+        self._elapsed_s = 0.0
+        self._odd_blocks = 0
+        self._line = (host_s, first_frame, self._frame_s)
+        self._last_frames = frames
+        self._next_frame = first_frame + frames
+        self._fresh = False
+        return first_frame
+
+    def _lost(self, error_s: float, block_s: float) -> int:
+        """Frames lost (or, negative, asked for in advance), once a step has lasted; otherwise 0."""
+        limit_s = min(0.005, max(0.001, 0.75 * block_s))
+        if abs(error_s) < limit_s or (self._odd_blocks and (error_s > 0) != (self._odd_error_s > 0)):
+            self._odd_blocks = 0
+            return 0
+        if self._odd_blocks == 0 or abs(error_s) < abs(self._odd_error_s):
+            self._odd_error_s = error_s
+        self._odd_s = self._odd_s + block_s if self._odd_blocks else 0.0
+        self._odd_blocks += 1
+        if self._odd_blocks < _STEP_CHECK_BLOCKS or self._odd_s < _STEP_CHECK_S:
+            return 0
+        self._odd_blocks = 0
+        return round(self._odd_error_s / self._frame_s)
+
+    def _read(self) -> tuple[float, int, float]:
+        if self._line is None:
+            raise RuntimeError("the timeline has no block yet")
+        return self._line
