@@ -8,9 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-import tomlkit
 from pydantic import Field, model_validator
 
 from cuesync.errors import InputError
@@ -18,6 +17,9 @@ from cuesync.measuring.summary import Summary, summarise
 from cuesync.measuring.trial import Measurement, ThroughChain, Trial, Way
 from cuesync.storage import whole_file
 from cuesync.tomlfile import Table, TomlFile, read_toml
+
+if TYPE_CHECKING:
+    import tomlkit.items
 
 FORMAT = 1
 AlignedTo = Literal["release", "impact"]
@@ -141,6 +143,8 @@ def prop_numbers(content: ProfileContent) -> PropNumbers:
 
 
 def _entry(trial: Trial) -> tomlkit.items.InlineTable:
+    import tomlkit
+
     entry = tomlkit.inline_table()
     entry["trigger_s"] = round(trial.trigger_s, 6)
     if trial.delay_ms is None:
@@ -157,6 +161,8 @@ def _entry(trial: Trial) -> tomlkit.items.InlineTable:
 
 
 def _session(measurement: Measurement, conditions: Conditions, date: datetime) -> tomlkit.items.Table:
+    import tomlkit
+
     table = tomlkit.table()
     table["date"] = date.replace(microsecond=0)
     table["way"] = measurement.way
@@ -209,6 +215,8 @@ def save_session(
         FaultyFileError: the profile that is there can't be understood.
         StorageError: the file can't be written.
     """
+    import tomlkit
+
     if not measurement.trials:
         raise InputError("there are no trials to save; nothing was written")
     fresh = replace_profile or not path.exists()

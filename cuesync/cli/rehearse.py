@@ -26,7 +26,13 @@ if TYPE_CHECKING:
     help="How often the simulated prop answers.",
 )
 @click.option("--seed", type=int, default=1, show_default=True, help="Another number, another night.")
-@click.option("--rate-hz", type=click.IntRange(8000, 192_000), default=48_000, show_default=True)
+@click.option(
+    "--rate-hz",
+    type=click.IntRange(8000, 192_000),
+    default=48_000,
+    show_default=True,
+    help="Samples a second of the WAV file.",
+)
 @picture_option
 @replace_option
 @json_option

@@ -6,7 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from math import ceil
 from pathlib import Path
-from statistics import median
+
+import numpy as np
 
 from cuesync.errors import ClipError, CuesyncError, FaultyFileError, Problem
 from cuesync.hearing.hits import find_hit
@@ -115,7 +116,7 @@ class _Resolver:
             assert part.trigger_to_pop_ms is not None  # the scene's model has made sure
             delay_s, delay_source = part.trigger_to_pop_ms / 1000.0, "given in the scene"
         else:
-            delay_s = median(numbers.pops_s)
+            delay_s = float(np.median(numbers.pops_s))
             delay_source = (
                 f"median of {len(numbers.pops_s)} measured pops of {numbers.prop!r} ({numbers.aligned_to})"
             )

@@ -1,0 +1,88 @@
+"""The command line as a program: exit codes, what goes where, and that it starts quickly."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import click
+import pytest
+from click.testing import CliRunner
+
+from cuesync.cli import COMMANDS, cuesync
+
+HEAVY = ("numpy", "matplotlib", "sounddevice", "soundfile", "soxr", "pydantic", "mido", "scipy")
+
+
+def run(*arguments: str, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "cuesync", *arguments],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=cwd,
+        timeout=120,
+        encoding="utf-8",
+    )
+
+
+def test_help_names_every_command_and_loads_nothing_heavy() -> None:
+    code = (
+        "import sys\nfrom cuesync.cli import cuesync\n"
+        "try:\n    cuesync(['--help'])\nexcept SystemExit:\n    pass\n"
+        f"print([name for name in {HEAVY!r} if name in sys.modules], file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    for name in COMMANDS:
+        assert f"\n  {name} " in done.stdout
+    assert done.stderr.strip() == "[]"
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_explains_itself(name: str) -> None:
+    done = CliRunner().invoke(cuesync, [name, "--help"])
+    assert done.exit_code == 0
+    assert done.output.startswith(f"Usage: cuesync {name}")
+    command = cuesync.get_command(None, name)  # type: ignore[arg-type]
+    assert command is not None
+    for parameter in command.params:
+        assert not isinstance(parameter, click.Option) or parameter.help, f"{name} {parameter.name} has no help"
+
+
+def test_a_missing_scene_is_wrong_input_and_one_sentence(tmp_path: Path) -> None:
+    done = run("align", str(tmp_path / "none.toml"))
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert done.stderr.startswith(f"cuesync: {tmp_path / 'none.toml'}: there is no such scene file.")
+    assert "Traceback" not in done.stderr
+
+
+def test_an_unknown_command_is_wrong_usage() -> None:
+    assert run("alig").returncode == 2
+
+
+def test_check_tells_problems_with_exit_code_1(tmp_path: Path) -> None:
+    scene = tmp_path / "s.toml"
+    scene.write_text(
+        'title = "t"\n[prop]\ntrigger_to_pop_ms = 500\nreset_s = 5\n[[flash]]\nat_ms = 0\n'
+        'lenght_ms = 20\nlight = "midi:36"\n',
+        encoding="utf-8",
+    )
+    done = run("check", str(scene))
+    assert done.returncode == 1
+    assert f"{scene}:7: flash[1].lenght_ms: this key is not known. Did you mean length_ms?" in done.stdout
+    assert "no emergency stop" in done.stderr
+    scene.write_text(scene.read_text(encoding="utf-8").replace("lenght", "length"), encoding="utf-8")
+    done = run("check", "--json", str(scene))
+    assert done.returncode == 0
+    report = json.loads(done.stdout)
+    assert report["scenes"][0]["problems"] == []
+    assert any("seizures" in caution for caution in report["standing_cautions"])
+
+
+def test_schema_is_json() -> None:
+    done = run("schema")
+    assert done.returncode == 0
+    assert json.loads(done.stdout)["title"] == "Scene"
