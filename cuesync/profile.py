@@ -166,7 +166,7 @@ def _session(measurement: Measurement, conditions: Conditions, date: datetime) -
     table = tomlkit.table()
     table["date"] = date.replace(microsecond=0)
     table["way"] = measurement.way
-    table["recording"] = measurement.recording
+    table["recording"] = _file_name(measurement)
     for key in ("supply_v", "temperature_c"):
         value = getattr(conditions, key)
         if value is not None:
@@ -181,10 +181,15 @@ def _session(measurement: Measurement, conditions: Conditions, date: datetime) -
     return table
 
 
+def _file_name(measurement: Measurement) -> str:
+    """The recording without its folder, so that a profile reads the same wherever it lies."""
+    return Path(measurement.recording).name
+
+
 def _already_there(content: ProfileContent, measurement: Measurement) -> bool:
     times_s = [round(trial.trigger_s, 6) for trial in measurement.trials]
     return any(
-        session.recording == measurement.recording
+        session.recording == _file_name(measurement)
         and session.way == measurement.way
         and [trial.trigger_s for trial in session.trials] == times_s
         for session in content.session
@@ -193,7 +198,7 @@ def _already_there(content: ProfileContent, measurement: Measurement) -> bool:
 
 def _going_on(content: ProfileContent, measurement: Measurement, date: datetime) -> bool:
     last = content.session[-1]
-    return last.recording == measurement.recording and last.date == date.replace(microsecond=0)
+    return last.recording == _file_name(measurement) and last.date == date.replace(microsecond=0)
 
 
 def save_session(
@@ -237,7 +242,7 @@ def save_session(
             )
         if not _going_on(old.content, measurement, date) and _already_there(old.content, measurement):
             raise InputError(
-                f"{path} already holds these trials of {measurement.recording}; nothing was added. "
+                f"{path} already holds these trials of {_file_name(measurement)}; nothing was added. "
                 "Counting them twice would make the delay look surer than it is."
             )
         document = tomlkit.parse(old.text)

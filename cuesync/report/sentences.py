@@ -23,18 +23,19 @@ def sync_lines(plan: Plan) -> list[str]:
     if judged is None:
         return ["No measured pops: nobody knows yet how far the prop scatters. Measure it to find out."]
     lines = [
-        f"Of {judged.n} measured pops {judged.unnoticed} would have gone unnoticed as out of sync "
-        f"({_window(DETECTABLE.early_s, DETECTABLE.late_s)}), "
-        f"{judged.acceptable} acceptable ({_window(ACCEPTABLE.early_s, ACCEPTABLE.late_s)}; ITU-R BT.1359-1)."
+        f"Sync: with {judged.unnoticed} of the {judged.n} measured pops nobody would notice that the sound "
+        "is early or late",
+        f"      ({_window(DETECTABLE.early_s, DETECTABLE.late_s)}), with {judged.acceptable} it is acceptable",
+        f"      ({_window(ACCEPTABLE.early_s, ACCEPTABLE.late_s)}; ITU-R BT.1359-1).",
     ]
     low, high = (ms_text(limit_s, sign=True) for limit_s in (judged.best_bias_low_s, judged.best_bias_high_s))
     if judged.best_count > judged.unnoticed:
         lines.append(
-            f"bias_ms = {ms_text(judged.best_bias_s, sign=True)} would catch most: {judged.best_count} of "
+            f"Bias: bias_ms = {judged.best_bias_s * 1000.0:.1f} would catch most, {judged.best_count} of "
             f"{judged.n} (anything from {low} to {high} does)."
         )
     else:
-        lines.append(f"The bias is as good as any: from {low} to {high} ms all catch as many.")
+        lines.append(f"Bias: {ms_text(plan.bias_s, sign=True)} ms is as good as any from {low} to {high} ms.")
     return lines
 
 
