@@ -9,6 +9,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,29 +41,36 @@ def moving_mean(values: Samples, width: int) -> Samples:
     return means
 
 
-def prediction_error_filter(noise: Samples, order: int = ORDER) -> Samples:
-    """Taps, shape (order + 1,), that turn noise like `noise` into white noise.
+def prediction_error_filter(noises: Sequence[Samples], order: int = ORDER) -> Samples:
+    """Taps, shape (order + 1,), that turn noise like that of `noises` into white noise.
 
-    Single bangs are held down before the fit, so that ratchet clicks don't pass for the motor's sound. With
-    silence the filter is the plain difference.
+    Single bangs are held down before the fit, so that ratchet clicks don't pass for the motor's sound. Each
+    stretch counts alike, however loud. With silence the filter is the plain difference.
     """
-    order = min(order, len(noise) // 8)
-    plain = np.array([1.0, -1.0])
-    if order < 1:
-        return plain
-    noise = noise - noise.mean()
-    limit = 4.0 * 1.4826 * float(np.median(np.abs(noise)))
-    if limit <= 0.0:
-        return plain
-    noise = np.clip(noise, -limit, limit)
-    size = 1 << int(2 * len(noise) - 1).bit_length()
-    spectrum = np.fft.rfft(noise, size)
-    lags = np.fft.irfft(spectrum.real**2 + spectrum.imag**2, size)[: order + 1]
+    lags = np.zeros(order + 1)
+    for noise in noises:
+        lags += _correlations(noise, order)
+    if lags[0] <= 0.0:
+        return np.array([1.0, -1.0])
     # white noise 70 dB below keeps the filter from digging in empty bands (a telephone's low-pass)
     lags[0] *= 1.0 + 1e-7
     table = lags[np.abs(np.subtract.outer(np.arange(order), np.arange(order)))]
     weights = np.linalg.solve(table, lags[1:])
     return np.concatenate([[1.0], -weights])
+
+
+def _correlations(noise: Samples, order: int) -> Samples:
+    """Autocorrelation at lags 0 … order over that at 0, single bangs held down; zeros for silence."""
+    if len(noise) < 8 * (order + 1):
+        return np.zeros(order + 1)
+    noise = noise - noise.mean()
+    limit = 4.0 * 1.4826 * float(np.median(np.abs(noise)))
+    if limit <= 0.0:
+        return np.zeros(order + 1)
+    noise = np.clip(noise, -limit, limit)
+    products = np.array([float(np.dot(noise[: len(noise) - lag], noise[lag:])) for lag in range(order + 1)])
+    correlations: Samples = products / products[0]
+    return correlations
 
 
 def whiten(samples: Samples, taps: Samples) -> Samples:

@@ -51,10 +51,18 @@ class Coarse:
         Removing the mean takes out offset and the lowest hum; ten milliseconds are about what an impact
         fills.
         """
-        return windowed_energy(self.power[channel], self.total[channel], blocks, self.block_frames)
+        return _windowed_energy(self.power[channel], self.total[channel], blocks, self.block_frames)
+
+    def energy_between(self, channel: int, start: int, stop: int) -> FloatArray:
+        """`energy` of blocks start … stop only."""
+        low, high = max(0, start - 4), min(self.blocks, stop + 4)
+        part = _windowed_energy(
+            self.power[channel, low:high], self.total[channel, low:high], 5, self.block_frames
+        )
+        return part[start - low : stop - low]
 
 
-def windowed_energy(power: FloatArray, total: FloatArray, blocks: int, block_frames: int) -> FloatArray:
+def _windowed_energy(power: FloatArray, total: FloatArray, blocks: int, block_frames: int) -> FloatArray:
     """Energy about the mean in a running window of `blocks` blocks; shape as `power`."""
     window = np.ones(blocks)
     squares = np.convolve(power.astype(np.float64), window, mode="same")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,15 +23,14 @@ APART_S = 0.3
 """A second closing sooner than this is a very bad switch, not a second press (one such: 157 ms, Ganssle)."""
 
 
-REST_S = 1.2
-"""A pause this long ends a cycle when clicks are looked for."""
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Edge:
-    """First edge of a bouncing contact. `frame` is where it is half-way, between samples; `height` is the
-    jump, positive upwards; `sharpness` the share of the jump's energy in a few single steps: near 1 for a
-    contact, small for a sound."""
+    """First edge of a bouncing contact.
+
+    `frame` is where it is half-way, between samples; `height` how far the line moves in the next 2 ms,
+    positive upwards; `sharpness` the share of the jump's energy in a few single steps: near 1 for a contact,
+    small for a sound.
+    """
 
     frame: float
     height: float
@@ -98,24 +98,32 @@ def _first_step(coarse: Coarse, block: int, window: Window) -> Edge | None:
     largest = float(np.abs(steps).max())
     if largest <= 0.0:
         return None
-    first = int(np.flatnonzero(np.abs(steps) > 0.3 * largest)[0])
+    quiet = np.abs(steps[: round(0.01 * coarse.rate_hz)])
+    least = max(0.2 * largest, 8.0 * 1.4826 * float(np.median(quiet)))
+    seen = np.flatnonzero(np.abs(steps) > least)
+    clear = int(np.flatnonzero(np.abs(steps) > 0.5 * largest)[0])
+    # a faint first touch counts if the line is quiet again before the clear step; the ringing of the input's
+    # filter or of a lossy format leads up to that step without a pause
+    ahead = seen[seen <= clear]
+    pauses = np.flatnonzero(np.diff(ahead) > 5)
+    first = int(ahead[0]) if len(pauses) else clear
     sign = np.sign(steps[first])
     stop = first
     while stop + 1 < len(steps) and sign * steps[stop + 1] > 0.1 * largest:
         stop += 1
     while first > 0 and sign * steps[first - 1] > 0.1 * largest:
         first -= 1
-    low, high = float(line[first]), float(line[stop + 1])
-    half = (low + high) / 2.0
+    half = float(line[first] + line[stop + 1]) / 2.0
     at = first
     while at < stop and sign * (line[at + 1] - half) < 0.0:
         at += 1
     share = (half - line[at]) / (line[at + 1] - line[at])
+    settle = round(0.002 * coarse.rate_hz)
     energies = np.sort(steps**2)[::-1]
     singles = max(4, round(8 * coarse.rate_hz / 48000))
     return Edge(
         frame=begin + at + float(share),
-        height=high - low,
+        height=float(line[at + 1 : at + 1 + settle].mean() - line[max(0, at - settle) : at].mean()),
         sharpness=float(energies[:singles].sum() / energies.sum()),
     )
 
@@ -132,43 +140,109 @@ def spaced(frames: list[float], rate_hz: int) -> list[float]:
 def find_clicks(coarse: Coarse, channel: int, window: Window) -> list[float]:
     """Frames of the button's clicks in a channel that also holds the pops.
 
-    A cycle is a stretch of sound between two rests: the click starts it, the motor follows, the pop is
-    its loudest bang. Stretches without a bang far above their own noise are not cycles.
+    Where the motor is heard, a click is what ends the rest before a cycle; a cycle that starts alike but
+    holds no pop is a misfire and has its click as well. Where it isn't, the click is the sound that
+    stands at the same distance before most pops.
     """
     energy = coarse.energy(channel)
-    if not len(energy):
+    width = round(0.03 / coarse.block_s)
+    count = len(energy) // width
+    if count < 20:
         return []
     level_db = 10.0 * np.log10(energy + 1e-20)
-    rest_db = float(np.percentile(level_db, 10))
-    top_db = float(level_db.max())
-    if top_db - rest_db < 20.0:
+    rows_db = np.median(level_db[: count * width].reshape(count, width), axis=1)
+    rest_db = float(np.percentile(rows_db, 15))
+    pops = _loudest_apart(energy, round(0.6 / coarse.block_s))
+    if level_db[pops[0]] - rest_db < 20.0:
         return []
-    threshold_db = rest_db + min(10.0, 0.3 * (top_db - rest_db))
-    loud = np.flatnonzero(level_db > threshold_db)
-    gap = round(REST_S / coarse.block_s)
-    starts = groups(loud, gap)
-    clicks = []
-    for index, start in enumerate(starts):
-        stop = starts[index + 1] if index + 1 < len(starts) else coarse.blocks
-        part = level_db[start + round(0.05 / coarse.block_s) : stop]
-        if not len(part) or float(part.max()) < top_db - 12.0:
-            continue
-        clicks.append(_click_start(coarse, start, window))
-    return clicks
+    busy = np.flatnonzero(rows_db > rest_db + 6.0)
+    breaks = np.flatnonzero(np.diff(busy) > 4)
+    starts = [int(at) for at in busy[np.concatenate([[0], breaks + 1])]] if len(busy) else []
+    stops = [int(at) for at in busy[np.concatenate([breaks, [len(busy) - 1]])]] if len(busy) else []
+    cycles = list(zip(starts, stops, strict=True))
+    popped = [_holding(cycles, pop // width) for pop in pops]
+    early = round(0.1 / coarse.block_s)
+    led = [cycle for cycle, pop in zip(popped, pops, strict=True) if cycle and pop - cycle[0] * width > early]
+    if len(led) >= 0.6 * len(pops):
+        usual = float(np.median([stop - start for start, stop in led]))
+        loud_db = float(np.median([np.median(rows_db[start : stop + 1]) for start, stop in led]))
+        alike = [
+            (start, stop)
+            for start, stop in cycles
+            if stop - start > 0.5 * usual and abs(float(np.median(rows_db[start : stop + 1])) - loud_db) < 4.0
+        ]
+        blocks = sorted({start * width for start, _ in (*led, *alike)})
+    else:
+        blocks = _consistent_leads(level_db, pops, rest_db + 10.0, coarse.block_s)
+    frames = [_click_start(coarse, block, window) for block in blocks]
+    return spaced([frame for frame in frames if frame is not None], coarse.rate_hz)
 
 
-def _click_start(coarse: Coarse, block: int, window: Window) -> float:
+def _loudest_apart(energy: NDArray[np.float32], apart: int) -> list[int]:
+    """Blocks of bangs within 10 dB of the loudest, in order of time, none within `apart` of a louder one."""
+    left = energy.copy()
+    top = float(left.max())
+    places: list[int] = []
+    while len(places) < 10_000:
+        at = int(np.argmax(left))
+        if left[at] < 0.1 * top or left[at] <= 0.0:
+            break
+        places.append(at)
+        left[max(0, at - apart) : at + apart + 1] = 0.0
+    return sorted(places)
+
+
+def _holding(cycles: list[tuple[int, int]], row: int) -> tuple[int, int] | None:
+    return next((cycle for cycle in cycles if cycle[0] - 1 <= row <= cycle[1] + 1), None)
+
+
+def _consistent_leads(
+    level_db: NDArray[np.floating[Any]], pops: list[int], threshold_db: float, block_s: float
+) -> list[int]:
+    """Blocks of the sounds that stand at about one distance before most pops, the first of each group."""
+    apart, near = round(0.06 / block_s), round(0.1 / block_s)
+    sounds = groups(np.flatnonzero(level_db > threshold_db), apart)
+    leads = [
+        [pop - sound for sound in sounds if before + near < sound < pop - near]
+        for before, pop in zip([-near, *pops[:-1]], pops, strict=True)
+    ]
+    every = sorted(lead for ones in leads for lead in ones)
+    if not every:
+        return []
+    reach = [max(near, round(0.08 * lead)) for lead in every]
+    votes = [
+        sum(any(abs(lead - other) <= around for other in ones) for ones in leads)
+        for lead, around in zip(every, reach, strict=True)
+    ]
+    best = max(range(len(every)), key=lambda index: (votes[index], every[index]))
+    if votes[best] < max(2, 0.6 * len(pops)) and len(pops) > 1:
+        return []
+    blocks = []
+    for ones, pop in zip(leads, pops, strict=True):
+        close = [lead for lead in ones if abs(lead - every[best]) <= reach[best]]
+        if close:
+            blocks.append(pop - max(close))
+    return blocks
+
+
+def _click_start(coarse: Coarse, block: int, window: Window) -> float | None:
+    """Frame at which the first sharp sound near a block begins."""
     rate = coarse.rate_hz
-    begin = max(0, block * coarse.block_frames - round(0.2 * rate))
-    line = window(begin, begin + round(0.25 * rate))
-    quiet = line[: round(0.15 * rate)]
-    white = picker.whiten(line, picker.prediction_error_filter(quiet))
+    begin = max(0, block * coarse.block_frames - round(0.25 * rate))
+    line = window(begin, begin + round(0.35 * rate))
+    quiet = round(0.15 * rate)
+    if len(line) < 2 * quiet:
+        return None
+    white = picker.whiten(line, picker.prediction_error_filter([line[:quiet]]))
     white[: picker.ORDER] = 0.0
     loudness = np.sqrt(picker.moving_mean(white**2, max(2, round(0.001 * rate))))
-    floor = float(np.median(loudness[picker.ORDER : len(quiet)]))
-    top_at = len(quiet) + int(np.argmax(loudness[len(quiet) :]))
-    loud = np.flatnonzero(loudness[: top_at + 1] > max(3.0 * floor, 0.03 * float(loudness[top_at])))
-    first = int(loud[loud >= len(quiet) - round(0.02 * rate)][0])
-    low = max(picker.ORDER, first - round(0.008 * rate))
-    pick = picker.pick_start(white[low : first + round(0.004 * rate)])
+    floor = float(np.median(loudness[picker.ORDER : quiet]))
+    top_at = quiet + int(np.argmax(loudness[quiet:]))
+    top = float(loudness[top_at])
+    loud = np.flatnonzero(loudness[quiet : top_at + 1] > max(4.0 * floor, 0.1 * top))
+    if not len(loud):
+        return None
+    first = quiet + int(loud[0])
+    low = max(picker.ORDER, first - round(0.006 * rate))
+    pick = picker.pick_start(white[low : first + round(0.002 * rate)])
     return float(begin + (first if pick is None else low + pick.frame))

@@ -336,15 +336,8 @@ def _from_click(source: Source, coarse: Coarse, microphone: int, *, asked: bool)
 
 def _find_pops(source: Source, coarse: Coarse, marks: _Marks) -> list[pops.PopFinding | None]:
     window = _window(source, marks.microphone)
-    rate = source.rate_hz
     stops = [*marks.frames[1:], float(source.frames)]
-    every: list[list[pops.PopFinding]] = []
-    for trigger, stop in zip(marks.frames, stops, strict=True):
-        first = trigger + marks.deaf_s * rate
-        places = pops.loudest_places(coarse, marks.microphone, first, stop - 0.02 * rate, 2)
-        examined = [pops.examine(coarse, place, window, first) for place in places]
-        every.append([finding for finding in examined if finding is not None])
-    return pops.choose(every, marks.frames, rate)
+    return pops.find_pops(coarse, marks.microphone, window, marks.frames, stops, marks.deaf_s)
 
 
 def _trials(

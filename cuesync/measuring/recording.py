@@ -20,7 +20,7 @@ class FileSource:
     """A sound file as `listening.Source`; to be closed after use (`with`)."""
 
     def __init__(self, path: Path) -> None:
-        import soundfile  # type: ignore[import-untyped]
+        import soundfile
 
         self.name = str(path)
         self._problem = soundfile.LibsndfileError
