@@ -129,7 +129,7 @@ def _rehearse(folder: Path, plan: Plan) -> Rehearsal:
 
     click.echo(f"\n3. Rehearse: cuesync rehearse scenes/{SCENE} --out rehearsal.wav\n")
     rehearsal = rehearse(plan)
-    click.echo(rehearsal_table(rehearsal))
+    click.echo(rehearsal_table(rehearsal, plan))
     write_wav(folder / "rehearsal.wav", rehearsal.sound, rehearsal.rate_hz)
     lines = [
         f"{at_s * 1000.0:10.1f} ms  {light} {'on' if on else 'off'}" for light, on, at_s in rehearsal.lights

@@ -71,7 +71,7 @@ def command(
     if as_json:
         print_json(rehearsal_fields(rehearsal))
     else:
-        click.echo(rehearsal_table(rehearsal))
+        click.echo(rehearsal_table(rehearsal, plan))
 
 
 def rehearsal_fields(rehearsal: Rehearsal) -> dict[str, Any]:

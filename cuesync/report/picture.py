@@ -9,7 +9,7 @@ from cuesync.measuring.trial import Measurement
 from cuesync.plan.plan import Plan
 from cuesync.report.drawing import check_suffix, drawing_settings, save
 from cuesync.report.plan_picture import describe_plan, plan_figure
-from cuesync.report.tables import plan_events, pops_table, trial_rows
+from cuesync.report.tables import plan_events, pops_table, rehearsal_rows, trial_rows
 from cuesync.report.trials_picture import describe_trials, trials_figure
 from cuesync.storage import refuse_existing
 
@@ -31,13 +31,14 @@ def draw_plan(plan: Plan, path: Path, *, rehearsal: Rehearsal | None = None, rep
     check_suffix(path)
     refuse_existing(path, replace=replace, how=HOW)
     names = [sound.clip.name for sound in plan.sounds] + [light.light for light in plan.lights]
+    rehearsed = () if rehearsal is None else rehearsal_rows(rehearsal, plan)
     with drawing_settings([plan.title, plan.delay_source, *names]):
         save(
             plan_figure(plan, rehearsal),
             path,
             title=plan.title or "Cue",
             description=describe_plan(plan, rehearsal),
-            tables=[plan_events(plan), pops_table(plan)],
+            tables=[plan_events(plan), pops_table(plan), *rehearsed],
             notes=plan.notes,
             replace=replace,
         )

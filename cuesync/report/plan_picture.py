@@ -28,6 +28,7 @@ from cuesync.report.panels import (
     inches,
     within,
 )
+from cuesync.report.tables import rehearsed_hits_s
 from cuesync.report.words import from_pop_text, guest_end_s, is_for_the_pop, length_text, shorten
 
 if TYPE_CHECKING:
@@ -310,16 +311,17 @@ class _PlanPicture:
 
     def _landing_lanes(self, number: int, sound: PlannedSound) -> list[Lane]:
         """Where the hit falls against each press's own pop, laid over the planned pop."""
-        away_s = [("landing", "hit at each pop", [sound.lands_s - pop_s for pop_s in self.plan.pops_s])]
+        plan = self.plan
+        away_s = [("landing", "hit at each pop", [sound.lands_s - pop_s for pop_s in plan.pops_s])]
         if self.rehearsal is not None:
-            rehearsed_s = [scare.sound_lands_s[number - 1] - scare.pop_s for scare in self.rehearsal.scares]
+            rehearsed_s = rehearsed_hits_s(self.rehearsal, number - 1)
             away_s.append(("rehearsed-landing", "hit as rehearsed", rehearsed_s))
         return [
             self._dots_lane(
                 f"{name}-{number}",
                 title,
                 f"{sum(DETECTABLE.holds(-each_s) for each_s in late_s)} of {len(late_s)} unnoticed",
-                [self.plan.delay_s + each_s for each_s in late_s],
+                [plan.delay_s + each_s for each_s in late_s],
                 banded=True,
             )
             for name, title, late_s in away_s

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from statistics import median
 from typing import TYPE_CHECKING
 
 from cuesync.measuring.summary import OUTLIER_Z, modified_z, summarise
@@ -12,6 +13,9 @@ from cuesync.report.words import columns, guest_end_s, ms_text, shorten
 
 if TYPE_CHECKING:
     pass
+
+if TYPE_CHECKING:
+    from cuesync.show.rehearsal import Rehearsal
 
 WIDTH = 80
 GAP = "  "
@@ -149,3 +153,43 @@ def pops_table(plan: Plan) -> Table:
         ),
         words=frozenset({3}),
     )
+
+
+def rehearsed_hits_s(rehearsal: Rehearsal, place: int) -> list[float]:
+    """How long after its press's pop each hit of one sound reached the guest; presses without it left out."""
+    landed = [(scare.sounds_land_s[place], scare.pop_s) for scare in rehearsal.scares]
+    return [lands_s - pop_s for lands_s, pop_s in landed if lands_s is not None]
+
+
+def rehearsal_rows(rehearsal: Rehearsal, plan: Plan) -> tuple[Table, Table]:
+    """How the presses came out, and the light commands of the first one."""
+    spread = [("pop, from the trigger", [scare.pop_s for scare in rehearsal.scares])]
+    for place, sound in enumerate(plan.sounds):
+        spread.append((f"{sound.clip.name} hits, from the pop", rehearsed_hits_s(rehearsal, place)))
+    presses = len(rehearsal.scares)
+    return (
+        Table(
+            caption=f"Rehearsal of {presses} press{'' if presses == 1 else 'es'}",
+            headers=("what", "heard", "earliest ms", "median ms", "latest ms"),
+            rows=tuple(
+                (
+                    what,
+                    str(len(times_s)),
+                    *(ms_text(pick(times_s), sign=bool(number)) for pick in (min, median, max)),
+                )
+                for number, (what, times_s) in enumerate(spread)
+                if times_s
+            ),
+        ),
+        Table(
+            caption="Light commands of the first press",
+            headers=("light", "command", "from trigger ms"),
+            rows=tuple((light, "on" if on else "off", ms_text(at_s)) for light, on, at_s in rehearsal.lights),
+            words=frozenset({0, 1}),
+        ),
+    )
+
+
+def rehearsal_table(rehearsal: Rehearsal, plan: Plan) -> str:
+    """A rehearsal of `plan` as text for the terminal."""
+    return "\n\n".join(str(table) for table in rehearsal_rows(rehearsal, plan) if table.rows)

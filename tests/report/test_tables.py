@@ -1,0 +1,114 @@
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from cuesync.measuring.trial import Trial
+from cuesync.report.tables import WIDTH, Table, plan_events, plan_table, pops_table, trials_table
+from cuesync.report.words import columns
+from tests.report.building import DELAY_S, light, measurement, plan, sound
+
+
+def trial(trigger_s: float, delay_s: float | None, **more: Any) -> Trial:
+    pop_s = None if delay_s is None else trigger_s + delay_s
+    return Trial(trigger_s=trigger_s, pop_s=pop_s, **more)
+
+
+def rows_of(text: str) -> list[list[str]]:
+    """Cells of each row below the rule; cells are two blanks or more apart."""
+    lines = text.splitlines()
+    rule = next(number for number, line in enumerate(lines) if set(line) == {"-", " "})
+    return [re.split(r"\s{2,}", line.strip()) for line in lines[rule + 1 :]]
+
+
+def test_trials_show_trigger_pop_and_delay_with_units_in_the_heading() -> None:
+    text = trials_table(measurement([trial(1.5, 0.6423, error_s=0.0004, reset_s=29.81)]))
+    assert text.splitlines()[0] == "Trials in cellar.wav"
+    assert re.split(r"\s{2,}", text.splitlines()[1]) == [
+        "trial",
+        "trigger s",
+        "pop s",
+        "delay ms",
+        "± ms",
+        "reset s",
+        "remark",
+    ]
+    assert rows_of(text) == [["1", "1.500", "2.142", "642.3", "0.4", "29.8"]]
+
+
+def test_a_misfire_says_so() -> None:
+    assert rows_of(trials_table(measurement([trial(1.5, None)]))) == [
+        ["1", "1.500", "none", "misfire: no pop heard"]
+    ]
+
+
+def test_the_outlier_of_the_handbook_is_remarked_and_no_other() -> None:
+    """NIST/SEMATECH e-Handbook, Grubbs example: 245.57 is the outlier."""
+    values_ms = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]
+    text = trials_table(measurement([trial(5.0 * i, value / 1000) for i, value in enumerate(values_ms, 1)]))
+    remarked = [row for row in rows_of(text) if "far from the others" in row]
+    assert [row[0] for row in remarked] == ["8"]
+
+
+def test_an_equally_good_candidate_is_named_by_its_delay() -> None:
+    text = trials_table(measurement([trial(1.5, 0.6423, rival_s=1.5 + 0.6673)]))
+    assert rows_of(text)[0][-1] == "or 667.3 ms?"
+
+
+def test_the_plan_is_told_in_order_of_time_from_both_zeros() -> None:
+    events = plan_events(plan(sounds=[sound()], lights=[light()]))
+    from_trigger = [float(row[1].replace("−", "-")) for row in events.rows]
+    from_pop = [float(row[2].replace("−", "-")) for row in events.rows]
+    assert from_trigger == sorted(from_trigger)
+    assert from_pop == pytest.approx([value - DELAY_S * 1000 for value in from_trigger], abs=0.11)
+    assert events.rows[0][:3] == ("trigger", "0.0", "−642.3")
+    assert ("POP", "642.3", "0.0") in {row[:3] for row in events.rows}
+    # 642.3 − 310 − 16.7: worked by hand
+    assert ("scream.wav starts", "315.6", "−326.7") in {row[:3] for row in events.rows}
+    # the command goes out 4 ms before the light is due
+    assert ("midi:36 on", "638.3", "−4.0") in {row[:3] for row in events.rows}
+
+
+def test_a_cut_head_is_told() -> None:
+    # 800 ms lead-in and 16.7 ms path against 642.3 ms of delay
+    text = plan_table(plan(sounds=[sound(hit_s=0.8)]))
+    assert "first 174.4 ms cut" in text
+
+
+def test_measured_pops_are_listed_against_the_planned_one() -> None:
+    table = pops_table(plan(pops_s=(0.63, 0.65)))
+    assert [row[1:3] for row in table.rows] == [("630.0", "−12.3"), ("650.0", "+7.7")]
+
+
+names = st.text(st.characters(exclude_categories=("Cs", "Cc")), min_size=1, max_size=120)
+
+
+@given(names, names, names)
+def test_no_name_makes_a_table_wider_than_the_terminal(title: str, clip_name: str, light_name: str) -> None:
+    text = plan_table(plan(title, sounds=[sound(clip_name)], lights=[light(light_name)]))
+    assert max(columns(line) for line in text.splitlines()) <= WIDTH
+
+
+@given(st.lists(st.tuples(names, st.floats(-1e6, 1e6)), min_size=1, max_size=8))
+def test_numbers_stand_flush_right(rows: list[tuple[str, float]]) -> None:
+    table = Table(
+        caption="Anything",
+        headers=("what", "ms"),
+        rows=tuple((name, f"{value:.1f}") for name, value in rows),
+    )
+    lines = str(table).splitlines()[1:]
+    assert len({columns(line) for line in lines}) == 1
+    assert [line.split()[-1] for line in lines[2:]] == [f"{value:.1f}" for _, value in rows]
+
+
+def test_tables_don_t_wait_for_the_picture_library() -> None:
+    code = (
+        "import sys, cuesync.report.tables; sys.exit('matplotlib' in sys.modules or 'scipy' in sys.modules)"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -1,0 +1,64 @@
+from __future__ import annotations
+
+import unicodedata
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from cuesync.report.words import columns, from_pop_text, is_for_the_pop, length_text, ms_text, shorten
+from tests.report.building import DELAY_S, sound
+
+
+@pytest.mark.parametrize(
+    ("time_s", "text"),
+    [(0.6423, "642.3"), (0.0, "0.0"), (-0.00001, "0.0"), (-0.0125, "−12.5"), (12.3456, "12345.6")],
+)
+def test_milliseconds_have_one_digit_and_zero_has_no_sign(time_s: float, text: str) -> None:
+    assert ms_text(time_s) == text
+
+
+def test_a_signed_time_shows_plus_but_not_at_zero() -> None:
+    assert ms_text(0.012, sign=True) == "+12.0"
+    assert ms_text(0.00001, sign=True) == "0.0"
+
+
+def test_long_times_are_told_in_seconds() -> None:
+    assert length_text(9.9) == "9900.0 ms"
+    assert length_text(30.0) == "30.00 s"
+
+
+def test_side_of_the_pop_is_told_in_words() -> None:
+    assert from_pop_text(0.7, 0.6423) == "57.7 ms after the pop"
+    assert from_pop_text(0.6, 0.6423) == "42.3 ms before the pop"
+    assert from_pop_text(0.6423, 0.6423) == "with the pop"
+
+
+@pytest.mark.parametrize(
+    ("at_ms", "meant"),
+    [(-91, False), (-90, True), (0, True), (185, True), (186, False)],
+)
+def test_a_sound_is_for_the_pop_within_the_acceptability_window(at_ms: int, meant: bool) -> None:
+    """ITU-R BT.1359-1, considering g: acceptable up to 90 ms early and 185 ms late."""
+    assert is_for_the_pop(sound(at_s=at_ms / 1000.0), DELAY_S) is meant
+
+
+@given(st.text(st.characters(exclude_categories=("Cs", "Cc"))), st.integers(3, 40))
+def test_shortened_text_fits_and_keeps_what_fits_already(text: str, width: int) -> None:
+    shortened = shorten(text, width)
+    assert columns(shortened) <= width
+    assert "\n" not in shortened
+    whole = " ".join(text.split())
+    if columns(whole) <= width:
+        assert shortened == whole
+
+
+def test_both_ends_of_a_name_survive() -> None:
+    assert shorten("build-up drone, take 17.flac", 17) == "build-up… 17.flac"
+
+
+def test_columns_agree_with_unicode_east_asian_width() -> None:
+    """UAX #11: wide and fullwidth letters take two columns, combining marks none."""
+    assert columns("悲鳴") == 4
+    assert columns("e\u0301") == 1
+    assert unicodedata.east_asian_width("悲") == "W"
