@@ -43,7 +43,7 @@ class SoundDevice:
 
 def _sounddevice() -> Any:
     try:
-        import sounddevice  # type: ignore[import-untyped]  # noqa: PLC0415 - slow, needs a system library
+        import sounddevice  # slow, and needs a system library on Linux
     except OSError as problem:
         hint = " On Debian or Ubuntu: sudo apt install libportaudio2." if sys.platform == "linux" else ""
         raise DeviceError(

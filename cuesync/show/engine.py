@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from typing import TypeVar
 
 from cuesync.devices.ports import AudioOutput, Clock, ContactEdge, LightOutput, Samples
-from cuesync.errors import CuesyncError
+from cuesync.errors import CuesyncError, DeviceError
 from cuesync.plan.plan import Plan, PlannedSound
 from cuesync.show.events import (
     ContactStuck,
@@ -144,6 +144,17 @@ class Show:
             out.fill(0.0)
             return
         self.mixer.render(out, first_frame)
+
+    def use_audio(self, audio: AudioOutput) -> None:
+        """Go on with this sound card, of the same rate and channels, in place of one that is gone."""
+        if (audio.rate_hz, audio.channels) != (self.mixer.rate_hz, self.mixer.channels):
+            raise DeviceError(
+                f'the sound card "{audio.name}" came back with {audio.rate_hz} Hz and {audio.channels} '
+                f"channels; the show needs {self.mixer.rate_hz} Hz and {self.mixer.channels}."
+            )
+        self.timeline.restart()
+        self._audio = audio
+        audio.start(self.render)
 
     # -- what the operator does
 

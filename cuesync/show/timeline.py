@@ -5,9 +5,9 @@ delay-locked loop (F. Adriaensen, "Using a DLL to filter time", 2005) turns thes
 straight line through host time and frames. Only differences of host time are used, never an epoch.
 
 What differs from the paper: the bandwidth starts wide and narrows with the time since the start, so the
-line is good after half a second; a single late block (another thread was busy) is held to a few times the
-usual spread; and a lasting step (the card lost sound) skips frames, so that what is planned for a
-host time stays there.
+line is good after a quarter of a second; a single late block (another thread was busy) is held to a few
+times the usual spread; and a lasting step (the card lost sound) skips frames, so that what is planned for
+a host time stays there.
 
 `block` runs on the sound card's thread. All that others read is one tuple, swapped in one step.
 """
@@ -27,7 +27,7 @@ _MOST_RATE_ERROR = 0.002
 class Timeline:
     """Frames count up from the first block, through restarts and lost sound."""
 
-    def __init__(self, rate_hz: int, *, bandwidth_hz: float = 0.1, settle_s: float = 0.5) -> None:
+    def __init__(self, rate_hz: int, *, bandwidth_hz: float = 0.1, settle_s: float = 0.25) -> None:
         self._rate_hz = rate_hz
         self._bandwidth_hz = bandwidth_hz
         self._settle_s = settle_s

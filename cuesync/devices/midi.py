@@ -1,0 +1,252 @@
+"""MIDI notes as contacts and as lights, through python-rtmidi; mido reads and writes the bytes.
+
+A note on is a closed contact, a note off (or a note on with velocity 0) an open one: MIDI 1.0. The moment
+is taken on entry to the driver's callback. A port is named by a part of its name, or `NAME / SYSTEM`
+(ALSA, JACK, …) where several systems know it. A port that vanishes is not reported by the driver, so
+`alive` looks for its name.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib import import_module
+from typing import Any, Literal
+
+from cuesync.devices.addresses import MidiContact, parse_contact, parse_light
+from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock, LightCommand
+from cuesync.devices.quiet import quiet_stderr
+from cuesync.errors import DeviceError
+
+Direction = Literal["in", "out"]
+_FULL_VELOCITY = 127
+_LOOK_EVERY_S = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MidiPort:
+    """One port as a system (`ALSA`, `JACK`, `Core MIDI`, `Windows`) names it."""
+
+    name: str
+    system: str
+    index: int
+
+    @property
+    def label(self) -> str:
+        return f"{self.name} / {self.system}"
+
+
+def _libraries() -> tuple[Any, Any]:
+    try:
+        mido, rtmidi = import_module("mido"), import_module("rtmidi")
+    except ImportError as problem:
+        raise DeviceError(
+            'MIDI needs two more packages. Install them with: pip install "cuesync[midi]"'
+        ) from problem
+    return rtmidi, mido
+
+
+def _systems(rtmidi: Any) -> dict[str, int]:
+    names = {
+        rtmidi.API_LINUX_ALSA: "ALSA",
+        rtmidi.API_UNIX_JACK: "JACK",
+        rtmidi.API_MACOSX_CORE: "Core MIDI",
+        rtmidi.API_WINDOWS_MM: "Windows",
+    }
+    return {names[api]: api for api in rtmidi.get_compiled_api() if api in names}
+
+
+def _client(direction: Direction, api: int, name: str = "cuesync") -> Any:
+    rtmidi, _ = _libraries()
+    with quiet_stderr():
+        return (rtmidi.MidiIn if direction == "in" else rtmidi.MidiOut)(api, name)
+
+
+def midi_ports(direction: Direction) -> tuple[MidiPort, ...]:
+    """Every MIDI port that a note can come from ("in") or go to ("out").
+
+    DeviceError where MIDI is not installed; a system that is not running has no ports.
+    """
+    rtmidi, _ = _libraries()
+    found: list[MidiPort] = []
+    for system, api in _systems(rtmidi).items():
+        try:
+            client = _client(direction, api, "cuesync list")
+        except Exception:
+            continue
+        names = client.get_ports()
+        client.delete()
+        found += [MidiPort(name=name, system=system, index=index) for index, name in enumerate(names)]
+    return tuple(found)
+
+
+def choose_port(ports: Sequence[MidiPort], wanted: str | None, direction: Direction) -> MidiPort:
+    """The one port that is meant; None takes the only one there is. DeviceError with the choices."""
+    option = f"--midi-{direction}"
+    choices = ", ".join(f'"{port.label}"' for port in ports)
+    if not ports:
+        raise DeviceError(
+            f"there is no MIDI port to {'listen to' if direction == 'in' else 'send to'}. "
+            'Plug the interface in; see "cuesync devices".'
+        )
+    if wanted is None:
+        if len(ports) == 1:
+            return ports[0]
+        raise DeviceError(f"there are several MIDI ports. Say which with {option}: {choices}.")
+    folded = wanted.casefold()
+    exact = [port for port in ports if folded in (port.name.casefold(), port.label.casefold())]
+    matches = exact or [port for port in ports if folded in port.label.casefold()]
+    if len(matches) == 1:
+        return matches[0]
+    if not matches:
+        raise DeviceError(f'no MIDI port is called "{wanted}". There are: {choices}.')
+    several = ", ".join(f'"{port.label}"' for port in matches)
+    raise DeviceError(f'"{wanted}" could be any of {several}. Write one of these in full.')
+
+
+class _Port:
+    """An open client and whether its port is still there."""
+
+    def __init__(
+        self, direction: Direction, wanted: str | None, virtual_system: str | None, clock: Clock
+    ) -> None:
+        rtmidi, _ = _libraries()
+        self._clock = clock
+        self._looked_s = clock.now_s()
+        self._there = True
+        self.port: MidiPort | None = None
+        systems = _systems(rtmidi)
+        try:
+            if virtual_system is not None:
+                self.client: Any = _client(direction, systems[virtual_system])
+                self.client.open_virtual_port("notes")
+            else:
+                self.port = choose_port(midi_ports(direction), wanted, direction)
+                self.client = _client(direction, systems[self.port.system])
+                self.client.open_port(self.port.index, "notes")
+        except DeviceError:
+            raise
+        except Exception as problem:  # rtmidi raises classes of its own
+            name = f'"{self.port.label}"' if self.port is not None else "of its own"
+            raise DeviceError(
+                f"the MIDI port {name} does not open: {problem}. Close other programs that use it."
+            ) from problem
+
+    @property
+    def name(self) -> str:
+        return "notes" if self.port is None else self.port.label
+
+    def alive(self) -> bool:
+        now_s = self._clock.now_s()
+        if self.client is not None and self.port is not None and now_s - self._looked_s >= _LOOK_EVERY_S:
+            self._looked_s = now_s
+            self._there = self.port.name in self.client.get_ports()
+        return self.client is not None and self._there
+
+    def close(self) -> None:
+        client, self.client = self.client, None
+        if client is not None:
+            client.close_port()
+            client.delete()
+
+
+class MidiContacts:
+    """Notes of one MIDI input as contacts.
+
+    `virtual_system` ("ALSA", "JACK", "Core MIDI") makes a port of our own that others connect to.
+    """
+
+    def __init__(
+        self, wanted: str | None = None, *, virtual_system: str | None = None, clock: Clock | None = None
+    ) -> None:
+        self._wanted = wanted
+        self._virtual_system = virtual_system
+        self._clock: Clock = HostClock() if clock is None else clock
+        self._port: _Port | None = None
+        self._sink: EdgeSink | None = None
+        self._contacts: tuple[tuple[str, MidiContact], ...] = ()
+        self.strange_messages = 0
+        """Messages that were no MIDI; they are counted and dropped."""
+
+    @property
+    def name(self) -> str:
+        return "" if self._port is None else self._port.name
+
+    def open(self, contacts: Sequence[str], sink: EdgeSink) -> None:
+        parsed = [(address, parse_contact(address)) for address in contacts]
+        self._contacts = tuple(
+            (address, contact) for address, contact in parsed if isinstance(contact, MidiContact)
+        )
+        _, self._mido = _libraries()
+        self._sink = sink
+        self._port = _Port("in", self._wanted, self._virtual_system, self._clock)
+        self._port.client.set_callback(self._arrived)
+
+    def alive(self) -> bool:
+        return self._port is not None and self._port.alive()
+
+    def close(self) -> None:
+        port, self._port = self._port, None
+        if port is not None:
+            port.client.cancel_callback()
+            port.close()
+
+    def _arrived(self, event: tuple[list[int], float], _data: object = None) -> None:
+        at_s = self._clock.now_s()
+        try:
+            message = self._mido.Message.from_bytes(event[0])
+        except (ValueError, TypeError, IndexError, KeyError):
+            self.strange_messages += 1
+            return
+        if message.type not in ("note_on", "note_off") or self._sink is None:
+            return
+        closed = message.type == "note_on" and message.velocity > 0
+        for address, contact in self._contacts:
+            if contact.note == message.note and contact.channel in (None, message.channel + 1):
+                self._sink(ContactEdge(contact=address, closed=closed, at_s=at_s))
+
+
+class MidiLights:
+    """Lights on one MIDI output: note on (velocity 127) lights, note off darkens."""
+
+    def __init__(
+        self, wanted: str | None = None, *, virtual_system: str | None = None, clock: Clock | None = None
+    ) -> None:
+        _, self._mido = _libraries()
+        self._port = _Port("out", wanted, virtual_system, HostClock() if clock is None else clock)
+        self._used: dict[str, None] = {}
+
+    @property
+    def name(self) -> str:
+        return self._port.name
+
+    def send(self, command: LightCommand) -> None:
+        light = parse_light(command.light)
+        message = self._mido.Message(
+            "note_on" if command.on else "note_off",
+            channel=light.channel - 1,
+            note=light.note,
+            velocity=_FULL_VELOCITY if command.on else 0,
+        )
+        self._used[command.light] = None
+        client = self._port.client
+        if client is None or not self._port.alive():
+            raise DeviceError(f'the MIDI port "{self.name}" is gone. Plug it in again.')
+        try:
+            client.send_message(message.bytes())
+        except Exception as problem:  # rtmidi raises classes of its own
+            raise DeviceError(f'the MIDI port "{self.name}" does not take notes: {problem}.') from problem
+
+    def all_off(self) -> None:
+        for light in self._used:
+            self.send(LightCommand(light=light, on=False))
+
+    def alive(self) -> bool:
+        return self._port.alive()
+
+    def close(self) -> None:
+        try:
+            if self._port.client is not None:
+                self.all_off()
+        finally:
+            self._port.close()

@@ -1,0 +1,336 @@
+"""A live night: real ports, threads, the log. The command line only shows what `say` is told."""
+
+from __future__ import annotations
+
+import gc
+import queue
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from cuesync.devices.addresses import KeyContact, MidiContact, parse_contact
+from cuesync.devices.ports import AudioOutput, Clock, ContactEdge, ContactSource, HostClock, LightOutput
+from cuesync.errors import DeviceError, InputError
+from cuesync.plan.plan import Plan
+from cuesync.show.engine import Show
+from cuesync.show.events import Fault, Note, Recovered, ShowEvent
+from cuesync.show.log import NightLog, NightSummary, ended_badly, new_night_file, read_summary
+from cuesync.show.threads import WorkerThread
+from cuesync.show.watch import Watch, WatchedSource
+
+NO_EMERGENCY_STOP = (
+    "Stopping here is no emergency stop: it ends sound and light, not the prop. "
+    "Power must be cut by a switch in the wiring."
+)
+_SWITCH_INTERVAL_S = 0.0005
+_SETTLE_S = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Controls:
+    """Contacts by which the operator steers the whole show; any contact address will do.
+
+    After `stop`, `acknowledge` and then `arm` lead back: two steps, so that no slip of the hand does.
+    """
+
+    stop: tuple[str, ...] = ("key:enter",)
+    acknowledge: tuple[str, ...] = ("key:1",)
+    arm: tuple[str, ...] = ("key:2",)
+
+    @property
+    def contacts(self) -> tuple[str, ...]:
+        return self.stop + self.acknowledge + self.arm
+
+
+def run_show(
+    plans: Sequence[Plan],
+    *,
+    device: str | None = None,
+    midi_in: str | None = None,
+    midi_out: str | None = None,
+    log_folder: Path,
+    say: Callable[[ShowEvent], None],
+    stop: threading.Event | None = None,
+    controls: Controls | None = None,
+    block_frames: int | None = None,
+    midi_system: str | None = None,
+    keyboard_fd: int | None = None,
+) -> NightSummary:
+    """Arm the scenes and play them until `stop` is set, Ctrl-C or SIGTERM; then fade, darken, close the log.
+
+    `device`, `midi_in`, `midi_out`: names or parts of names (see `cuesync devices`). `say` is called on the
+    calling thread. `midi_system` ("JACK", "ALSA", "Core MIDI") makes MIDI ports of our own for others to
+    connect to. DeviceError where something needed is missing, InputError where two scenes or controls can't
+    go together, StorageError where the log can't be written; nothing is armed then.
+    """
+    if not plans:
+        raise InputError("there is no scene to run. Name at least one scene file.")
+    steering = Controls() if controls is None else controls
+    _check_together(plans, steering)
+    stopping = threading.Event() if stop is None else stop
+    clock = HostClock()
+    badly_ended = ended_badly(log_folder)
+    events: queue.SimpleQueue[ShowEvent] = queue.SimpleQueue()
+
+    with ExitStack() as stack:
+        ports = _Ports(
+            plans, steering, device, midi_in, midi_out, block_frames, midi_system, keyboard_fd, clock
+        )
+        stack.callback(ports.close)
+        log = NightLog(
+            new_night_file(log_folder, date.today().isoformat()),
+            plans,
+            clock.now_s(),
+            trouble=lambda text: events.put(Fault(at_s=clock.now_s(), what=text)),
+            relief=lambda text: events.put(Recovered(at_s=clock.now_s(), what=text)),
+        )
+        stack.callback(log.close)
+
+        def report(event: ShowEvent) -> None:
+            log.put(event)
+            events.put(event)
+
+        show = Show(plans, clock=clock, audio=ports.audio, lights=ports.lights, report=report)
+        report(Note(at_s=clock.now_s(), what=NO_EMERGENCY_STOP))
+        if badly_ended is not None:
+            report(Note(at_s=clock.now_s(), what=f"the last night ended badly; its log is {badly_ended}"))
+        if ports.audio is not None:
+            report(Note(at_s=clock.now_s(), what=_describe(ports.audio)))
+        stack.enter_context(_steady(stopping))
+        night = _Night(show, ports, steering, clock, report)
+        stack.callback(night.end)
+        night.begin()
+        try:
+            while not stopping.is_set():
+                _say_for(events, say, 0.1)
+        except KeyboardInterrupt:
+            pass
+        night.end()
+        log.close()
+        _say_for(events, say, 0.0)
+    return read_summary(log.path)
+
+
+def _say_for(events: queue.SimpleQueue[ShowEvent], say: Callable[[ShowEvent], None], wait_s: float) -> None:
+    """Say all that has happened, or wait a little for something to happen."""
+    try:
+        say(events.get(timeout=wait_s) if wait_s else events.get_nowait())
+        while True:
+            say(events.get_nowait())
+    except queue.Empty:
+        return
+
+
+def _describe(audio: AudioOutput) -> str:
+    return (
+        f"sound: {audio.name}, {audio.channels} channels, {audio.rate_hz} Hz, "
+        f"latency {audio.latency_s * 1000.0:.1f} ms as reported"
+    )
+
+
+def _check_together(plans: Sequence[Plan], controls: Controls) -> None:
+    titles = [plan.title for plan in plans]
+    for title in titles:
+        if titles.count(title) > 1:
+            raise InputError(f'two scenes are called "{title}". Give each its own title.')
+    for plan in plans:
+        if plan.contact in controls.contacts:
+            raise InputError(
+                f'the scene "{plan.title}" is triggered by {plan.contact}, which steers the whole show. '
+                "Give the scene another contact."
+            )
+
+
+@contextmanager
+def _steady(stopping: threading.Event) -> Iterator[None]:
+    """SIGTERM ends the night in good order, no long garbage collection, quick turns between threads."""
+    before_s = sys.getswitchinterval()
+    sys.setswitchinterval(_SWITCH_INTERVAL_S)
+    gc.collect()
+    gc.freeze()
+    in_main = threading.current_thread() is threading.main_thread()
+    handler = signal.signal(signal.SIGTERM, lambda *_: stopping.set()) if in_main else None
+    try:
+        yield
+    finally:
+        if in_main:
+            signal.signal(signal.SIGTERM, handler)
+        gc.unfreeze()
+        sys.setswitchinterval(before_s)
+
+
+class _Ports:
+    """Everything that was opened for these plans."""
+
+    def __init__(
+        self,
+        plans: Sequence[Plan],
+        controls: Controls,
+        device: str | None,
+        midi_in: str | None,
+        midi_out: str | None,
+        block_frames: int | None,
+        midi_system: str | None,
+        keyboard_fd: int | None,
+        clock: Clock,
+    ) -> None:
+        self._device = device
+        self._midi_out = midi_out
+        self._midi_system = midi_system
+        self._block_frames = block_frames
+        self._clock = clock
+        self.channels = max((max(sound.outputs) for plan in plans for sound in plan.sounds), default=0)
+        self.audio: AudioOutput | None = None
+        self.lights: LightOutput | None = None
+        self.sources: list[WatchedSource] = []
+        keys = [plan.contact for plan in plans if isinstance(parse_contact(plan.contact), KeyContact)]
+        notes = [plan.contact for plan in plans if isinstance(parse_contact(plan.contact), MidiContact)]
+        steering_keys = [name for name in controls.contacts if isinstance(parse_contact(name), KeyContact)]
+        notes += [name for name in controls.contacts if isinstance(parse_contact(name), MidiContact)]
+        try:
+            if keys or keyboard_fd is not None or _is_terminal():
+                from cuesync.devices.keyboard import KeyboardContacts
+
+                self._add(KeyboardContacts(keyboard_fd, clock=clock), keys + steering_keys, "keyboard")
+            if notes:
+                from cuesync.devices.midi import MidiContacts
+
+                source = MidiContacts(midi_in, virtual_system=midi_system, clock=clock)
+                self._add(source, notes, "MIDI port")
+            if any(plan.lights for plan in plans):
+                self.lights = self.open_lights()
+            if self.channels:
+                self.audio = self.open_audio()
+        except BaseException:
+            self.close()
+            raise
+
+    def open_audio(self) -> AudioOutput:
+        from cuesync.devices.portaudio import PortAudioOutput
+
+        rate_hz = None if self.audio is None else self.audio.rate_hz
+        return PortAudioOutput(
+            self._device,
+            channels=self.channels,
+            rate_hz=rate_hz,
+            block_frames=self._block_frames,
+            clock=self._clock,
+        )
+
+    def open_lights(self) -> LightOutput:
+        from cuesync.devices.midi import MidiLights
+
+        return MidiLights(self._midi_out, virtual_system=self._midi_system, clock=self._clock)
+
+    def open_contacts(self, sink: Callable[[ContactEdge], None]) -> None:
+        for watched in self.sources:
+            watched.source.open(watched.contacts, sink)
+
+    def close(self) -> None:
+        for watched in self.sources:
+            watched.source.close()
+        for close in (self.lights.close if self.lights else None, self.audio.stop if self.audio else None):
+            try:
+                if close is not None:
+                    close()
+            except DeviceError:
+                continue  # it was gone already, and the watch has said so
+
+    def _add(self, source: ContactSource, contacts: list[str], name: str) -> None:
+        unique = tuple(dict.fromkeys(contacts))
+        self.sources.append(WatchedSource(source=source, contacts=unique, name=name))
+
+
+def _is_terminal() -> bool:
+    return sys.stdin is not None and sys.stdin.isatty()
+
+
+class _Night:
+    """The threads of a live show, from the first to the last."""
+
+    def __init__(
+        self,
+        show: Show,
+        ports: _Ports,
+        controls: Controls,
+        clock: Clock,
+        report: Callable[[ShowEvent], None],
+    ) -> None:
+        self._show = show
+        self._ports = ports
+        self._controls = controls
+        self._clock = clock
+        self._report = report
+        self._ended = False
+        self._watch = Watch(
+            show,
+            clock,
+            report,
+            audio=ports.audio,
+            open_audio=ports.open_audio,
+            sources=ports.sources,
+            sink=self._take,
+            lights=ports.lights,
+            open_lights=ports.open_lights,
+        )
+        self._show_thread = WorkerThread(show, clock, "show", self._failed)
+        self._light_thread = WorkerThread(show.desk, clock, "lights", self._failed, punctual=True)
+        self._watch_thread = WorkerThread(self._watch, clock, "watch", self._failed)
+        show.wake = self._show_thread.wake
+        show.desk.wake = self._light_thread.wake
+
+    def begin(self) -> None:
+        self._show.start()
+        self._ports.open_contacts(self._take)
+        for thread in (self._light_thread, self._show_thread, self._watch_thread):
+            thread.start()
+
+    def end(self) -> None:
+        """Fade, darken, and leave every thread. Does nothing the second time."""
+        if self._ended:
+            return
+        self._ended = True
+        self._watch_thread.stop()
+        stopped = threading.Event()
+        self._show.put(lambda: self._show.stop_all("the night ends"))
+        self._show.put(stopped.set)
+        stopped.wait(_SETTLE_S)
+        end_s = self._clock.now_s() + _SETTLE_S
+        while not self._show.settled and self._clock.now_s() < end_s:
+            self._clock.sleep_s(0.005)
+        audio = self._watch.audio
+        if audio is not None and audio.alive():
+            # What was handed over last must still come out of the loudspeaker.
+            self._clock.sleep_s(audio.latency_s + 2.0 * audio.block_frames / audio.rate_hz)
+        self._watch.count(self._clock.now_s())
+        self._ports.audio, self._ports.lights = audio, self._watch.lights
+        self._light_thread.stop()
+        self._show_thread.stop()
+
+    def _take(self, edge: ContactEdge) -> None:
+        if edge.contact in self._controls.contacts:
+            if edge.closed:
+                self._steer(edge.contact)
+        else:
+            self._show.put(edge)
+
+    def _steer(self, contact: str) -> None:
+        if contact in self._controls.stop:
+            self._show.put(lambda: self._show.stop_all(f"all stopped by {contact}"))
+        elif contact in self._controls.acknowledge:
+            self._show.put(self._show.acknowledge)
+        else:
+            self._show.put(self._show.arm)
+
+    def _failed(self, problem: Exception) -> None:
+        self._report(
+            Fault(
+                at_s=self._clock.now_s(),
+                what=f"something failed inside cuesync: {type(problem).__name__}: {problem}.",
+            )
+        )

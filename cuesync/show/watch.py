@@ -1,0 +1,177 @@
+"""Looks after the devices while the show runs: notices what is gone, opens it again, counts lost sound.
+
+Drivers say little when something is unplugged, so this looks for itself. Opening may take long; in a live
+run the watch has a thread of its own (see `threads`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from cuesync.devices.ports import AudioOutput, Clock, ContactEdge, ContactSource, EdgeSink, LightOutput
+from cuesync.errors import CuesyncError
+from cuesync.show.engine import Show
+from cuesync.show.events import Fault, Recovered, ShowEvent
+
+_LOOK_EVERY_S = 0.25
+_COUNT_EVERY_S = 5.0
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class WatchedSource:
+    """A contact source with the contacts it was opened for."""
+
+    source: ContactSource
+    contacts: tuple[str, ...]
+    name: str
+    gone: bool = False
+
+
+class Watch:
+    """A worker. Each device is told of once when it goes and once when it is back."""
+
+    def __init__(
+        self,
+        show: Show,
+        clock: Clock,
+        report: Callable[[ShowEvent], None],
+        *,
+        audio: AudioOutput | None,
+        open_audio: Callable[[], AudioOutput],
+        sources: Sequence[WatchedSource],
+        sink: EdgeSink,
+        lights: LightOutput | None,
+        open_lights: Callable[[], LightOutput],
+    ) -> None:
+        self._show = show
+        self._clock = clock
+        self._report = report
+        self.audio = audio
+        self._open_audio = open_audio
+        self._audio_gone = False
+        self._sources = tuple(sources)
+        self._sink = sink
+        self.lights = lights
+        self._open_lights = open_lights
+        self._lights_gone = False
+        self._looked_s = clock.now_s()
+        self._counted_s = clock.now_s()
+        self._counts = (0, 0, 0, 0)
+        self._past_dropouts = 0
+
+    def next_s(self) -> float:
+        return self._looked_s + _LOOK_EVERY_S
+
+    def work(self, now_s: float) -> None:
+        self._look_at_audio(now_s)
+        self._look_at_lights(now_s)
+        for watched in self._sources:
+            self._look_at_source(watched, now_s)
+        if now_s - self._counted_s >= _COUNT_EVERY_S:
+            self.count(now_s)
+        self._looked_s = self._clock.now_s()
+
+    def count(self, now_s: float) -> None:
+        """Tell what has gone wrong with the sound since the last count."""
+        self._counted_s = now_s
+        mixer = self._show.mixer
+        dropouts = self._past_dropouts + (0 if self.audio is None else self.audio.dropouts)
+        counts = (dropouts, self._show.timeline.skipped_frames, mixer.failures, mixer.limited_blocks)
+        more = [new - old for new, old in zip(counts, self._counts, strict=True)]
+        self._counts = counts
+        if more[0] or more[1] > 0:
+            lost_ms = max(more[1], 0) / mixer.rate_hz * 1000.0
+            self._report(
+                Fault(
+                    at_s=now_s,
+                    what=f"the sound dropped out {max(more[0], 1)} times ({lost_ms:.0f} ms lost).",
+                    todo="Close other programs, or give the sound card longer blocks.",
+                )
+            )
+        if more[2]:
+            self._report(Fault(at_s=now_s, what=f"{more[2]} blocks of sound failed inside cuesync."))
+        if more[3]:
+            self._report(
+                Fault(
+                    at_s=now_s,
+                    what=f"the sum of the sounds was too loud in {more[3]} blocks and was turned down.",
+                    todo="Lower level_db of what plays together.",
+                )
+            )
+
+    def _look_at_audio(self, now_s: float) -> None:
+        if self.audio is None or self.audio.alive():
+            return
+        if not self._audio_gone:
+            self._audio_gone = True
+            self._past_dropouts += self.audio.dropouts
+            self._report(
+                Fault(
+                    at_s=now_s,
+                    what=f'the sound card "{self.audio.name}" is gone; the lights go on.',
+                    todo="Plug it in again: it is opened as soon as it is there.",
+                )
+            )
+            self._quietly(self.audio.stop)
+        try:
+            audio = self._open_audio()
+            self._show.use_audio(audio)
+        except CuesyncError:
+            return
+        self.audio = audio
+        self._audio_gone = False
+        self._report(Recovered(at_s=self._clock.now_s(), what=f'the sound card "{audio.name}" is back'))
+
+    def _look_at_lights(self, now_s: float) -> None:
+        if self.lights is None or self.lights.alive():
+            return
+        if not self._lights_gone:
+            self._lights_gone = True
+            self._show.desk.use(None)
+            self._report(
+                Fault(
+                    at_s=now_s,
+                    what="the MIDI port for the lights is gone; the sound goes on.",
+                    todo="Plug it in again: it is opened as soon as it is there.",
+                )
+            )
+            self._quietly(self.lights.close)
+        try:
+            lights = self._open_lights()
+            self._show.desk.use(lights)
+        except CuesyncError:
+            return
+        self.lights = lights
+        self._lights_gone = False
+        self._report(Recovered(at_s=self._clock.now_s(), what="the MIDI port for the lights is back"))
+
+    def _look_at_source(self, watched: WatchedSource, now_s: float) -> None:
+        if watched.source.alive():
+            return
+        if not watched.gone:
+            watched.gone = True
+            self._report(
+                Fault(
+                    at_s=now_s,
+                    what=f"the {watched.name} for {', '.join(watched.contacts)} is gone.",
+                    todo="Plug it in again: it is opened as soon as it is there.",
+                )
+            )
+            # A contact that can't be seen counts as open; it must close anew to be a press.
+            for contact in watched.contacts:
+                self._sink(ContactEdge(contact=contact, closed=False, at_s=now_s))
+        self._quietly(watched.source.close)
+        try:
+            watched.source.open(watched.contacts, self._sink)
+        except CuesyncError:
+            return
+        watched.gone = False
+        self._report(Recovered(at_s=self._clock.now_s(), what=f"the {watched.name} is back"))
+
+    def _quietly(self, close: Callable[[], None]) -> None:
+        """Closing what is gone may fail, and that is no news."""
+        try:
+            close()
+        except (CuesyncError, OSError):
+            return
