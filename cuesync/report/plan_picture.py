@@ -412,8 +412,6 @@ class _PlanPicture:
     def _light_lane(self, panel: PanelName, name: str, flashes: Sequence[tuple[int, PlannedLight]]) -> Lane:
         view_s = self._view(panel)
         ordered = sorted(flashes, key=lambda flash: flash[1].lands_s)
-        # words beside a flash stay clear of these
-        others_s = [light.at_s for _, light in ordered] + [self.plan.delay_s, view_s[1]]
 
         def draw(axes: Axes, top_in: float) -> None:
             middle_in = top_in + LIGHT_IN / 2
@@ -422,19 +420,27 @@ class _PlanPicture:
                 span_s, edges_in = (light.lands_s, end_s), (top_in + 0.06, top_in + LIGHT_IN - 0.06)
                 block(axes, span_s, edges_in, **LIGHT, zorder=3, gid=f"{panel}-light-{number}")
                 self._draw_way(axes, light.at_s, light.path_s, middle_in, view_s)
-                text = length_text(light.length_s)
-                room_in = inches(
-                    min((at_s for at_s in others_s if at_s > end_s), default=end_s) - end_s, view_s
-                )
-                if (
-                    panel == "pop"
-                    and end_s > view_s[0]
-                    and self.measure.width_of(text, size=7.5) + 0.15 < room_in
-                ):
-                    note(axes, end_s + 0.07 / inches(1.0, view_s), middle_in, text)
             self._explain("light on", LIGHT)
+            if panel == "pop":
+                lights = [light for _, light in ordered]
+                for light in {light.lands_s + light.length_s: light for light in lights}.values():
+                    self._say_length(axes, middle_in, light, lights)
 
         return Lane(title=name, detail="", height_in=LIGHT_IN, draw=draw)
+
+    def _say_length(
+        self, axes: Axes, middle_in: float, light: PlannedLight, lights: Sequence[PlannedLight]
+    ) -> None:
+        """The flash's length in words behind its end, where no other flash and no line is in the way."""
+        end_s = light.lands_s + light.length_s
+        busy = any(other.at_s <= end_s < other.lands_s + other.length_s for other in lights)
+        if busy or not within(end_s, self.zoom_view_s):
+            return
+        obstacles_s = [other.at_s for other in lights] + [self.plan.delay_s, self.zoom_view_s[1]]
+        next_s = min((at_s for at_s in obstacles_s if at_s > end_s), default=end_s)
+        text = length_text(light.length_s)
+        if self.measure.width_of(text, size=7.5) + 0.15 < inches(next_s - end_s, self.zoom_view_s):
+            note(axes, end_s + 0.07 / inches(1.0, self.zoom_view_s), middle_in, text)
 
     # ---- legend
 
