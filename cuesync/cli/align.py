@@ -41,7 +41,7 @@ def print_plan(plan: Plan) -> None:
     from cuesync.report.tables import plan_table
 
     click.echo(plan_table(plan))
-    for line in (*hit_lines(plan), *sync_lines(plan), *(f"Note: {note}." for note in plan.notes)):
+    for line in (*hit_lines(plan), *sync_lines(plan), *(f"Note: {note}." for note in plan.remarks)):
         click.echo(line)
 
 
@@ -102,5 +102,5 @@ def plan_fields(plan: Plan) -> dict[str, Any]:
             "best_bias_ms": ms(judged.best_bias_s),
             "best_bias_range_ms": [ms(judged.best_bias_low_s), ms(judged.best_bias_high_s)],
         },
-        "notes": list(plan.notes),
+        "notes": list(plan.remarks),
     }

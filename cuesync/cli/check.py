@@ -36,7 +36,7 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
         except FaultyFileError as error:
             found = error.problems
         else:
-            cautions, notes = plan_cautions(plan), plan.notes
+            cautions, notes = plan_cautions(plan), plan.remarks
             any_flash = any_flash or bool(plan.lights)
         problems += found
         reports.append(

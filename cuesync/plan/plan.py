@@ -28,7 +28,8 @@ class PlannedSound:
     `start_s`: from the trigger to the moment the first *played* sample is handed to the sound device
     (never negative: a longer lead-in is in `cut_s`, the part of the clip's head that is skipped, under a
     fade-in of `fade_in_s`). `hit_s`: the hit inside the clip, from the first sample of the file.
-    `lands_s`: from the trigger to the hit at the guest. `path_s`: from hand-over to the guest's ear.
+    `lands_s`: from the trigger to the hit at the guest. `path_s`: from hand-over to the guest's ear;
+    `device_s`: the sound device's share of it, None where that is not known yet and counted as 0.
     `gain` is linear. `outputs` are output channels counted from 1; channel k of the clip goes to
     `outputs[k]`, a mono clip to all of them.
     """
@@ -44,6 +45,7 @@ class PlannedSound:
     outputs: tuple[int, ...]
     lands_s: float
     path_s: float
+    device_s: float | None = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,6 +85,23 @@ class Plan:
     def pop_sound(self) -> PlannedSound | None:
         """The sound that lands nearest to the planned pop; None where there is no sound."""
         return min(self.sounds, key=lambda sound: abs(sound.lands_s - self.delay_s), default=None)
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """The notes, what is cut, and what was not known when this was planned."""
+        cuts = tuple(
+            f"{sound.clip.name}: its first {sound.cut_s * 1000.0:.1f} ms are cut, because its lead-in to the "
+            "hit is longer than the delay"
+            for sound in self.sounds
+            if sound.cut_s
+        )
+        unknown = tuple(
+            f"{sound.clip.name}: the sound device's latency is not known here and counted as 0; the show "
+            "asks the device, or give output_latency_ms"
+            for sound in self.sounds
+            if sound.device_s is None
+        )
+        return self.notes + cuts + unknown
 
     @property
     def cue_length_s(self) -> float:

@@ -12,6 +12,7 @@ import numpy as np
 from cuesync.errors import ClipError, CuesyncError, FaultyFileError, Problem
 from cuesync.hearing.hits import find_hit
 from cuesync.plan.air import air_path_s
+from cuesync.plan.placing import placed, too_early_ms, too_early_words
 from cuesync.plan.plan import Clip, Plan, PlannedLight, PlannedSound
 from cuesync.profile import PropNumbers, prop_numbers, read_profile
 from cuesync.scene.load import SceneFile
@@ -19,9 +20,6 @@ from cuesync.scene.model import FlashPart, SoundPart
 from cuesync.signs import light_send_s, sound_start_s
 from cuesync.sound_file import read_clip
 from cuesync.tomllines import KeyPath
-
-CUT_FADE_S = 0.005
-"""Fade-in over a cut head: long enough not to click, too short to be heard as a fade."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,18 +44,16 @@ class _FoundHit:
 def resolve(
     scene_file: SceneFile,
     *,
-    device_latency_s: float | None = None,
     read: Callable[[Path], Clip] = read_clip,
 ) -> Plan:
     """Resolve a scene to its plan.
 
-    `device_latency_s` is what the sound device reports; it stands in where the scene gives no
-    `output_latency_ms`. `read` decodes a clip.
+    `read` decodes a clip.
 
     Raises:
         FaultyFileError: everything in the scene or its profile that can't be planned, with lines and keys.
     """
-    resolver = _Resolver(scene_file, device_latency_s, read)
+    resolver = _Resolver(scene_file, read)
     prop = resolver.prop()
     # the clips are opened even where the prop is in doubt: all problems are told at once
     clips = [resolver.clip(index, part) for index, part in enumerate(scene_file.content.sound)]
@@ -90,11 +86,8 @@ def resolve(
 class _Resolver:
     """Works through one scene; what can't be planned is collected in `problems`, and None returned for it."""
 
-    def __init__(
-        self, scene_file: SceneFile, device_latency_s: float | None, read: Callable[[Path], Clip]
-    ) -> None:
+    def __init__(self, scene_file: SceneFile, read: Callable[[Path], Clip]) -> None:
         self.scene_file = scene_file
-        self.device_latency_s = device_latency_s
         self.read = read
         self.problems: list[Problem] = []
         self.notes: list[str] = []
@@ -200,20 +193,6 @@ class _Resolver:
         )
         return None
 
-    def path_s(self, part: SoundPart, prop: _Prop, clip: Clip) -> float:
-        """From handing a sample to the device to the guest's ear."""
-        if prop.through_chain:
-            return 0.0  # interface, driver, device and air are inside the measured offset already
-        device_s = self.device_latency_s
-        if part.output_latency_ms is not None:
-            device_s = part.output_latency_ms / 1000.0
-        if device_s is None:
-            self.notes.append(
-                f"{clip.name}: the output latency is not known and counted as 0; the show asks the sound "
-                "device, or give output_latency_ms"
-            )
-        return (device_s or 0.0) + air_path_s(part.speaker_distance_m, self.scene_file.content.temperature_c)
-
     def sound(
         self, index: int, part: SoundPart, prop: _Prop, clip: Clip, hit: _FoundHit
     ) -> PlannedSound | None:
@@ -225,38 +204,41 @@ class _Resolver:
                 "Name one output for each channel of the clip.",
             )
             return None
-        at_s, bias_s = part.at_ms / 1000.0, self.scene_file.content.bias_ms / 1000.0
-        path_s = self.path_s(part, prop, clip)
-        wanted_s = sound_start_s(prop.delay_s, at_s, bias_s, hit.at_s, path_s)
-        cut_s = max(0.0, -wanted_s)
-        if cut_s > hit.at_s:
-            early_ms = (cut_s - hit.at_s) * 1000.0
+        scene = self.scene_file.content
+        # through the chain both are inside the measured offset already
+        device_s: float | None = 0.0
+        air_s = 0.0
+        if not prop.through_chain:
+            air_s = air_path_s(part.speaker_distance_m, scene.temperature_c)
+            device_s = None if part.output_latency_ms is None else part.output_latency_ms / 1000.0
+        at_s, bias_s = part.at_ms / 1000.0, scene.bias_ms / 1000.0
+        path_s = air_s + (device_s or 0.0)
+        planned = placed(
+            PlannedSound(
+                clip=clip,
+                hit_s=hit.at_s,
+                hit_kind=hit.kind,
+                hit_reason=hit.reason,
+                start_s=sound_start_s(prop.delay_s, at_s, bias_s, hit.at_s, path_s),
+                cut_s=0.0,
+                fade_in_s=0.0,
+                gain=10.0 ** (part.level_db / 20.0),
+                outputs=tuple(part.outputs),
+                lands_s=prop.delay_s + at_s + bias_s,
+                path_s=path_s,
+                device_s=device_s,
+            )
+        )
+        early_ms = too_early_ms(planned)
+        if early_ms > 0:
             self.problem(
                 ("sound", index),
-                f"the hit of {clip.name} can't be there in time: even without its head it would have to "
-                f"leave {early_ms:.1f} ms before the trigger.",
+                too_early_words(planned, early_ms),
                 f"Set at_ms to {ceil(part.at_ms + early_ms)} or more, or shorten the sound's path "
                 f"({path_s * 1000.0:.1f} ms).",
             )
             return None
-        if cut_s:
-            self.notes.append(
-                f"{clip.name}: its first {cut_s * 1000.0:.1f} ms are cut, because its lead-in to the hit is "
-                "longer than the delay"
-            )
-        return PlannedSound(
-            clip=clip,
-            hit_s=hit.at_s,
-            hit_kind=hit.kind,
-            hit_reason=hit.reason,
-            start_s=max(0.0, wanted_s),
-            cut_s=cut_s,
-            fade_in_s=CUT_FADE_S if cut_s else 0.0,
-            gain=10.0 ** (part.level_db / 20.0),
-            outputs=tuple(part.outputs),
-            lands_s=prop.delay_s + at_s + bias_s,
-            path_s=path_s,
-        )
+        return planned
 
     def light(self, index: int, part: FlashPart, prop: _Prop) -> PlannedLight | None:
         path_s, at_s = part.lamp_delay_ms / 1000.0, part.at_ms / 1000.0

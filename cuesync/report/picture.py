@@ -39,7 +39,7 @@ def draw_plan(plan: Plan, path: Path, *, rehearsal: Rehearsal | None = None, rep
             title=plan.title or "Cue",
             description=describe_plan(plan, rehearsal),
             tables=[plan_events(plan), pops_table(plan), *rehearsed],
-            notes=plan.notes,
+            notes=plan.remarks,
             replace=replace,
         )
 

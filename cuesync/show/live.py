@@ -16,6 +16,7 @@ from pathlib import Path
 from cuesync.devices.addresses import KeyContact, MidiContact, parse_contact
 from cuesync.devices.ports import AudioOutput, Clock, ContactEdge, ContactSource, HostClock, LightOutput
 from cuesync.errors import DeviceError, InputError
+from cuesync.plan.placing import with_device_latency
 from cuesync.plan.plan import Plan
 from cuesync.show.engine import Show
 from cuesync.show.events import Fault, Note, Recovered, ShowEvent
@@ -90,6 +91,9 @@ def run_show(
             relief=lambda text: events.put(Recovered(at_s=clock.now_s(), what=text)),
         )
         stack.callback(log.close)
+
+        latency_s = ports.audio.latency_s if ports.audio is not None else 0.0
+        plans = [with_device_latency(plan, latency_s) for plan in plans]
 
         def report(event: ShowEvent) -> None:
             log.put(event)

@@ -10,8 +10,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from cuesync.errors import ClipError, FaultyFileError
+from cuesync.errors import ClipError, FaultyFileError, InputError
 from cuesync.measuring.trial import Measurement, Trial, Way
+from cuesync.plan.placing import with_device_latency
 from cuesync.plan.plan import Clip, Plan
 from cuesync.plan.resolve import resolve
 from cuesync.profile import Conditions, save_session
@@ -30,10 +31,10 @@ def bang(channels: int = 1) -> Clip:
     return Clip(name="bang.wav", samples=samples, rate_hz=RATE_HZ)
 
 
-def plan_of(folder: Path, text: str, *, latency_s: float | None = None, channels: int = 1) -> Plan:
+def plan_of(folder: Path, text: str, *, channels: int = 1) -> Plan:
     path = folder / "scene.toml"
     path.write_text(text, encoding="utf-8")
-    return resolve(read_scene(path), device_latency_s=latency_s, read=lambda _: bang(channels))
+    return resolve(read_scene(path), read=lambda _: bang(channels))
 
 
 def problems_of(folder: Path, text: str, *, channels: int = 1) -> list[str]:
@@ -87,12 +88,26 @@ def test_every_term_of_the_start(tmp_path: Path) -> None:
 
 
 def test_the_devices_word_stands_in_where_the_scene_is_silent(tmp_path: Path) -> None:
-    plan = plan_of(tmp_path, scene(), latency_s=0.030)
+    silent = plan_of(tmp_path, scene())
+    assert silent.sounds[0].start_s == pytest.approx(0.640 - 0.400)
+    assert "latency is not known here and counted as 0" in silent.remarks[0]
+    plan = with_device_latency(silent, 0.030)
     assert plan.sounds[0].start_s == pytest.approx(0.640 - 0.400 - 0.030)
-    assert not plan.notes
-    given_by_hand = plan_of(tmp_path, scene(sound=f"hit_s = {HIT_S}\noutput_latency_ms = 7"), latency_s=0.030)
+    assert plan.sounds[0].path_s == pytest.approx(0.030)
+    assert not plan.remarks
+    given_by_hand = plan_of(tmp_path, scene(sound=f"hit_s = {HIT_S}\noutput_latency_ms = 7"))
+    assert with_device_latency(given_by_hand, 0.030).sounds == given_by_hand.sounds
     assert given_by_hand.sounds[0].path_s == pytest.approx(0.007)
-    assert "output latency is not known and counted as 0" in plan_of(tmp_path, scene()).notes[0]
+
+
+def test_a_slow_device_cuts_more_and_at_last_is_refused(tmp_path: Path) -> None:
+    silent = plan_of(tmp_path, scene(delay_ms=150))
+    (sound,) = with_device_latency(silent, 0.100).sounds
+    assert sound.start_s == 0.0
+    assert sound.cut_s == pytest.approx(0.350)
+    # SBC over a wireless link adds 100 to 150 ms and often 200 and more
+    with pytest.raises(InputError, match=r"leave 50\.0 ms before the trigger.*no wireless loudspeaker"):
+        with_device_latency(silent, 0.200)
 
 
 def test_a_long_lead_in_is_cut_under_a_fade(tmp_path: Path) -> None:
@@ -101,7 +116,7 @@ def test_a_long_lead_in_is_cut_under_a_fade(tmp_path: Path) -> None:
     assert sound.start_s == 0.0
     assert sound.cut_s == pytest.approx(0.250)
     assert 0 < sound.fade_in_s <= 0.01
-    assert any("its first 250.0 ms are cut" in note for note in plan.notes)
+    assert any("its first 250.0 ms are cut" in remark for remark in plan.remarks)
 
 
 def test_a_hit_that_can_t_be_there_in_time(tmp_path: Path) -> None:

@@ -1,0 +1,60 @@
+"""Where a sound's start comes to lie, and what happens to a start before the trigger."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from cuesync.errors import InputError
+from cuesync.plan.plan import Plan, PlannedSound
+
+CUT_FADE_S = 0.005
+"""Fade-in over a cut head: long enough not to click, too short to be heard as a fade."""
+
+
+def with_device_latency(plan: Plan, latency_s: float) -> Plan:
+    """The plan for a sound device that reports `latency_s`; sounds whose latency was given stay as they are.
+
+    Raises:
+        InputError: with this latency a hit can't be there in time.
+    """
+    sounds = []
+    for sound in plan.sounds:
+        if sound.device_s is not None:
+            sounds.append(sound)
+            continue
+        moved = replace(
+            sound,
+            start_s=sound.start_s - sound.cut_s - latency_s,
+            path_s=sound.path_s + latency_s,
+            device_s=latency_s,
+        )
+        planned = placed(moved)
+        early_ms = too_early_ms(planned)
+        if early_ms > 0:
+            raise InputError(
+                f"{plan.title}: {too_early_words(planned, early_ms)} The sound device adds "
+                f"{latency_s * 1000.0:.1f} ms: use one that is quicker (no wireless loudspeaker), or raise "
+                "the sound's at_ms."
+            )
+        sounds.append(planned)
+    return replace(plan, sounds=tuple(sounds))
+
+
+def placed(sound: PlannedSound) -> PlannedSound:
+    """A sound whose start lies before the trigger starts with it, without the head that comes too early."""
+    cut_s = max(0.0, -sound.start_s)
+    return replace(
+        sound, start_s=max(0.0, sound.start_s), cut_s=cut_s, fade_in_s=CUT_FADE_S if cut_s else 0.0
+    )
+
+
+def too_early_ms(sound: PlannedSound) -> float:
+    """By how much the hit itself is cut away; 0 where it is not."""
+    return max(0.0, sound.cut_s - sound.hit_s) * 1000.0
+
+
+def too_early_words(sound: PlannedSound, early_ms: float) -> str:
+    return (
+        f"the hit of {sound.clip.name} can't be there in time: even without its head it would have to leave "
+        f"{early_ms:.1f} ms before the trigger."
+    )
