@@ -196,20 +196,40 @@ class _Ports:
         notes = [plan.contact for plan in plans if isinstance(parse_contact(plan.contact), MidiContact)]
         steering_keys = [name for name in controls.contacts if isinstance(parse_contact(name), KeyContact)]
         notes += [name for name in controls.contacts if isinstance(parse_contact(name), MidiContact)]
+
+        def keyboard() -> None:
+            from cuesync.devices.keyboard import KeyboardContacts
+
+            self._add(KeyboardContacts(keyboard_fd, clock=clock), keys + steering_keys, "keyboard")
+
+        def midi() -> None:
+            from cuesync.devices.midi import MidiContacts
+
+            source = MidiContacts(midi_in, virtual_system=midi_system, clock=clock)
+            self._add(source, notes, "MIDI port")
+
+        def lights() -> None:
+            self.lights = self.open_lights()
+
+        def audio() -> None:
+            self.audio = self.open_audio()
+
+        missing: list[str] = []
         try:
-            if keys or keyboard_fd is not None or _is_terminal():
-                from cuesync.devices.keyboard import KeyboardContacts
-
-                self._add(KeyboardContacts(keyboard_fd, clock=clock), keys + steering_keys, "keyboard")
-            if notes:
-                from cuesync.devices.midi import MidiContacts
-
-                source = MidiContacts(midi_in, virtual_system=midi_system, clock=clock)
-                self._add(source, notes, "MIDI port")
-            if any(plan.lights for plan in plans):
-                self.lights = self.open_lights()
-            if self.channels:
-                self.audio = self.open_audio()
+            for needed, open_one in (
+                (bool(self.channels), audio),
+                (any(plan.lights for plan in plans), lights),
+                (bool(notes), midi),
+                (bool(keys) or keyboard_fd is not None or _is_terminal(), keyboard),
+            ):
+                try:
+                    if needed:
+                        open_one()
+                except DeviceError as problem:
+                    missing.append(str(problem))
+            if missing:
+                # all at once: nobody wants to plug in one thing only to be told of the next
+                raise DeviceError("\n".join(missing))
         except BaseException:
             self.close()
             raise

@@ -1,0 +1,58 @@
+"""`cuesync run`."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from cuesync.cli.common import PathArgument, port_options, say
+
+if TYPE_CHECKING:
+    from cuesync.show.events import ShowEvent
+
+
+@click.command("run")
+@click.argument("scenes", nargs=-1, required=True, type=PathArgument, metavar="SCENE…")
+@port_options
+@click.option(
+    "--log-folder",
+    type=PathArgument,
+    default=Path("cuesync-nights"),
+    show_default=True,
+    help="Where the night's log goes; a new file each time.",
+)
+def command(
+    scenes: tuple[Path, ...],
+    device: str | None,
+    midi_in: str | None,
+    midi_out: str | None,
+    log_folder: Path,
+) -> None:
+    """Arm the scenes, and play each one's cue whenever its contact closes, until Ctrl-C.
+
+    Presses while a prop resets are refused and counted. In the terminal, Enter stops all sound and light;
+    then 1 and after it 2 arm the scenes again. This is no emergency stop.
+    """
+    from cuesync.care import plan_cautions
+    from cuesync.plan.resolve import resolve
+    from cuesync.scene.load import read_scene
+    from cuesync.show.live import run_show
+
+    plans = [resolve(read_scene(path)) for path in scenes]
+    for plan in plans:
+        for caution in plan_cautions(plan):
+            say(f"Caution: {plan.title}: {caution}")
+    night = run_show(
+        plans, device=device, midi_in=midi_in, midi_out=midi_out, log_folder=log_folder, say=_tell
+    )
+    click.echo(
+        f"The night is over: {night.scares} scares, {night.refusals} presses refused, {night.faults} faults."
+    )
+    click.echo(f"Its log: cuesync log {night.path}")
+
+
+def _tell(event: ShowEvent) -> None:
+    click.echo(f"{datetime.now():%H:%M:%S}  {event}")
