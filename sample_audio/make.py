@@ -159,8 +159,6 @@ def run_cycle(prop: Prop, supply_v: float, rng: np.random.Generator, *, slips: b
     k, ohm = prop.emf_v_s, prop.resistance_ohm
     friction_nm = prop.friction_nm + prop.friction_sd_nm * rng.standard_normal()
     release_rad = prop.release_rad + prop.release_sd_rad * rng.standard_normal()
-    spring = 0.0 if slips else prop.spring_nm_per_rad
-    full_load_nm = prop.spring_nm_per_rad * prop.release_rad
 
     angle = speed = 0.0
     angles, loads, ratchet_s = [0.0], [0.0], []
@@ -170,11 +168,11 @@ def run_cycle(prop: Prop, supply_v: float, rng: np.random.Generator, *, slips: b
     while stop_s is None or speed > 2.0:
         out_rad = angle / prop.gear_ratio
         wound = release_s is None and not slips
-        spring_nm = spring * out_rad if wound else 0.0
+        spring_nm = prop.spring_nm_per_rad * out_rad if wound else 0.0
         drive_nm = k * (supply_v - k * speed) / ohm if stop_s is None else 0.0
         acceleration = (drive_nm - spring_nm - friction_nm) / prop.inertia_kg_m2
         step = min(speed + acceleration * STEP_S, supply_v / k)
-        if step <= 0.0 and stop_s is None and len(angles) * STEP_S > 0.2:
+        if step < 2.0 and stop_s is None and len(angles) * STEP_S > 0.2:
             raise ValueError(f"{prop.name} stalls at {supply_v} V: give it more, or a softer spring")
         new_angle = angle + 0.5 * (speed + max(step, 0.0)) * STEP_S
         now_s, new_out_rad = (len(angles) - 1) * STEP_S, new_angle / prop.gear_ratio
@@ -193,7 +191,7 @@ def run_cycle(prop: Prop, supply_v: float, rng: np.random.Generator, *, slips: b
             stop_s = crossing_s(limit_rad)
         angle, speed = new_angle, max(step, 0.0)
         angles.append(angle)
-        loads.append(spring_nm / full_load_nm)
+        loads.append(out_rad / prop.release_rad if wound else 0.0)
     return Cycle(
         angle_rad=np.array(angles),
         load=np.array(loads),
@@ -458,8 +456,11 @@ def contact_edges_s(closed_s: float, opened_s: float, rng: np.random.Generator) 
     """
     edges: list[tuple[float, int]] = [(closed_s, 1)]
     for start_s, mean_s, last in ((closed_s, 0.0016, 1), (opened_s, 0.0007, -1)):
-        length_s = min(rng.gamma(2.0, mean_s / 2.0), 0.0062)
-        times_s = start_s + np.sort(rng.random(2 * int(rng.integers(1, 5)))) * length_s
+        count = 2 * int(rng.integers(1, 5))
+        apart_s = 0.00006  # metal that has let go takes a moment to meet again
+        length_s = min(max(rng.gamma(2.0, mean_s / 2.0), count * apart_s), 0.0062)
+        spread_s = np.sort(rng.random(count)) * (length_s - count * apart_s)
+        times_s = start_s + spread_s + apart_s * np.arange(1, count + 1)
         edges += [(float(at_s), -last if i % 2 == 0 else last) for i, at_s in enumerate(times_s)]
         if last == 1:
             edges.append((opened_s, -1))
@@ -783,7 +784,7 @@ def as_pcm16(samples: NDArray[np.float32]) -> NDArray[np.int16]:
 
 
 def main(folder: Path) -> None:
-    import soundfile  # type: ignore[import-untyped]  # noqa: PLC0415  # so that tests need not write files
+    import soundfile  # so that tests need not write files
 
     truth: dict[str, Any] = {"recordings": {}, "clips": {}}
     for shipped in RECORDINGS:
