@@ -56,7 +56,7 @@ def _systems(rtmidi: Any) -> dict[str, int]:
     return {names[api]: api for api in rtmidi.get_compiled_api() if api in names}
 
 
-def _client(direction: Direction, api: int, name: str = "cuesync") -> Any:
+def _client(direction: Direction, api: int, name: str) -> Any:
     rtmidi, _ = _libraries()
     with quiet_stderr():
         return (rtmidi.MidiIn if direction == "in" else rtmidi.MidiOut)(api, name)
@@ -116,20 +116,21 @@ class _Port:
         self._there = True
         self.port: MidiPort | None = None
         systems = _systems(rtmidi)
+        name = "cuesync contacts" if direction == "in" else "cuesync lights"
         try:
             if virtual_system is not None:
-                self.client: Any = _client(direction, systems[virtual_system])
+                self.client: Any = _client(direction, systems[virtual_system], name)
                 self.client.open_virtual_port("notes")
             else:
                 self.port = choose_port(midi_ports(direction), wanted, direction)
-                self.client = _client(direction, systems[self.port.system])
+                self.client = _client(direction, systems[self.port.system], name)
                 self.client.open_port(self.port.index, "notes")
         except DeviceError:
             raise
         except Exception as problem:  # rtmidi raises classes of its own
-            name = f'"{self.port.label}"' if self.port is not None else "of its own"
+            label = "of our own" if self.port is None else f'"{self.port.label}"'
             raise DeviceError(
-                f"the MIDI port {name} does not open: {problem}. Close other programs that use it."
+                f"the MIDI port {label} does not open: {problem}. Close other programs that use it."
             ) from problem
 
     @property

@@ -200,6 +200,12 @@ class Recorder(Protocol):
         """Play this (frames,) or (frames, channels) at once, on every output where it has one channel."""
         ...
 
+    @property
+    def handed_frame(self) -> int | None:
+        """When the first sample of the last `play` was handed to the card, as a count of recorded frames:
+        just after that many had come in. None until that has happened."""
+        ...
+
     def read(self) -> RecordedBlock | None:
         """All that was recorded since the last call, or None when there is nothing yet."""
         ...

@@ -363,6 +363,8 @@ class SimulatedRecorder:
         self._lost_frames = 0
         self.played: list[float] = []
         """Host times at which `play` was called."""
+        self._handed_frame: int | None = None
+        self._arrived_s = 0.0
 
     name = "simulated recorder"
     dropouts = 0
@@ -393,7 +395,14 @@ class SimulatedRecorder:
             raise DeviceError("the simulated recorder has no outputs to play on.")
         self.played.append(self._clock.now_s())
         sound = samples if samples.ndim == 1 else samples.mean(axis=1)
-        self._room.append((self._frames + self._loop_frames, (sound * self._loop_gain).astype(np.float32)))
+        # As with a real card, the sound goes out with the next block.
+        handed = self._frames + self._block_frames
+        self._handed_frame = handed
+        self._room.append((handed + self._loop_frames, (sound * self._loop_gain).astype(np.float32)))
+
+    @property
+    def handed_frame(self) -> int | None:
+        return self._handed_frame
 
     def add(self, samples: NDArray[np.float32], at_s: float) -> None:
         """A sound (frames,) that the microphone hears from host time `at_s` on."""
@@ -403,7 +412,7 @@ class SimulatedRecorder:
         if not self._unread:
             return None
         samples = np.concatenate(self._unread)
-        block = RecordedBlock(first_frame=self._unread_first, samples=samples, arrived_s=self._clock.now_s())
+        block = RecordedBlock(first_frame=self._unread_first, samples=samples, arrived_s=self._arrived_s)
         self._unread_first += len(samples)
         self._unread.clear()
         return block
@@ -434,6 +443,7 @@ class SimulatedRecorder:
         self._room = [(at, sound) for at, sound in self._room if at + len(sound) > first + frames]
         self._unread.append(np.repeat(heard[:, None], self._inputs, axis=1))
         self._frames += frames
+        self._arrived_s = self._clock.now_s()
         while sum(map(len, self._unread)) > self._keep_frames:
             gone = len(self._unread.pop(0))
             self._unread_first += gone

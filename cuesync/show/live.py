@@ -235,10 +235,16 @@ class _Ports:
             raise
 
     def open_audio(self) -> AudioOutput:
-        from cuesync.devices.portaudio import PortAudioOutput
+        """Open the sound card; the second time, after it was gone, with a fresh look at what is there."""
+        from cuesync.devices import portaudio
 
-        rate_hz = None if self.audio is None else self.audio.rate_hz
-        return PortAudioOutput(
+        rate_hz = None
+        if self.audio is not None:
+            rate_hz = self.audio.rate_hz
+            if not portaudio.is_there(self._device, outputs=self.channels):
+                raise DeviceError("the sound card is not there yet.")
+            portaudio.look_anew()
+        return portaudio.PortAudioOutput(
             self._device,
             channels=self.channels,
             rate_hz=rate_hz,

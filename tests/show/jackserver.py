@@ -1,0 +1,145 @@
+"""A JACK server of our own with a dummy driver, and a handle on `ear`; for tests and benchmarks."""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes.util
+import os
+import shutil
+import subprocess
+import sys
+import time
+import uuid
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+RATE_HZ = 48000
+PORTAUDIO_PORTS = "PortAudio:"
+
+
+def missing() -> str:
+    """Why there can be no JACK stream here; empty when there can."""
+    if shutil.which("jackd") is None:
+        return "jackd is not installed (Debian: apt install jackd2)"
+    if ctypes.util.find_library("portaudio") is None:
+        return "libportaudio is not installed (Debian: apt install libportaudio2)"
+    try:
+        import jack  # noqa: F401
+    except (ImportError, OSError) as problem:
+        return f'JACK-Client is not usable ({problem}); install it with pip install "cuesync[jack]"'
+    return ""
+
+
+def start_server(name: str, frames: int, *, realtime: bool = False) -> subprocess.Popen[bytes]:
+    """Start a server and wait until clients get in. TimeoutError where it does not come up.
+
+    `realtime` needs rights that a container seldom has, and makes the stream independent of other load.
+    """
+    import jack
+
+    jack.set_error_function(lambda _: None)
+    command = ["jackd", "-n", name, *(["-R", "-P", "70"] if realtime else ["-r"])]
+    server = subprocess.Popen(
+        [*command, "-d", "dummy", "-r", str(RATE_HZ), "-p", str(frames)],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        env={**os.environ, "JACK_NO_AUDIO_RESERVATION": "1"},
+    )
+    end_s = time.monotonic() + 10.0
+    while True:
+        try:
+            jack.Client("cuesync knock", no_start_server=True, servername=name).close()
+            return server
+        except jack.JackOpenError:
+            if server.poll() is not None or time.monotonic() > end_s:
+                stop_server(server)
+                raise TimeoutError(f"the JACK server {name} did not start") from None
+            time.sleep(0.1)
+
+
+def stop_server(server: subprocess.Popen[bytes]) -> None:
+    server.terminate()
+    try:
+        server.wait(5.0)
+    except subprocess.TimeoutExpired:
+        server.kill()
+        server.wait()
+
+
+@contextlib.contextmanager
+def jack_server(frames: int = 256, *, realtime: bool = False) -> Iterator[str]:
+    """A server that nobody else meets. PortAudio and MIDI find it by the environment."""
+    name = f"cuesync-test-{uuid.uuid4().hex[:8]}"
+    server = start_server(name, frames, realtime=realtime)
+    before = os.environ.get("JACK_DEFAULT_SERVER")
+    os.environ["JACK_DEFAULT_SERVER"] = name
+    try:
+        yield name
+    finally:
+        if before is None:
+            os.environ.pop("JACK_DEFAULT_SERVER", None)
+        else:
+            os.environ["JACK_DEFAULT_SERVER"] = before
+        stop_server(server)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Heard:
+    """What the ear heard. `samples` (frames, 2); `at`, `host_s`: one pair of sample and host time a block."""
+
+    samples: NDArray[np.float32]
+    at: NDArray[np.int64]
+    host_s: NDArray[np.float64]
+    lost: int
+
+    def hits(self, threshold: float = 0.1) -> NDArray[np.int64]:
+        """The first sample of every sound: louder than `threshold` after 20 ms of less."""
+        loud = np.flatnonzero(np.abs(self.samples[:, 0]) > threshold)
+        return loud[np.diff(loud, prepend=-(10**9)) > 0.02 * RATE_HZ]
+
+    def times_s(self, samples: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Host time of these samples, by the block each lies in."""
+        block = np.searchsorted(self.at, samples, side="right") - 1
+        return np.asarray(self.host_s[block] + (samples - self.at[block]) / RATE_HZ, dtype=np.float64)
+
+
+class Ear:
+    """Records from `start` to `stop` in a process of its own."""
+
+    def __init__(self, folder: Path, seconds: float, prefix: str = PORTAUDIO_PORTS) -> None:
+        self._path = folder / f"heard-{uuid.uuid4().hex[:8]}.npz"
+        root = Path(__file__).resolve().parents[2]
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "tests.show.ear", str(seconds), str(self._path), prefix],
+            cwd=root,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+        )
+        assert self._process.stdout is not None
+        if self._process.stdout.readline().strip() != "ready":
+            self.kill()
+            raise RuntimeError("the ear did not get into the JACK server")
+
+    def stop(self) -> Heard:
+        assert self._process.stdin is not None
+        self._process.stdin.close()
+        self._process.wait(30.0)
+        self.kill()
+        with np.load(self._path) as data:
+            return Heard(
+                samples=data["samples"], at=data["at"], host_s=data["host_s"], lost=int(data["lost"])
+            )
+
+    def kill(self) -> None:
+        if self._process.poll() is None:
+            self._process.kill()
+        self._process.wait()
+        for pipe in (self._process.stdin, self._process.stdout):
+            if pipe is not None:
+                pipe.close()

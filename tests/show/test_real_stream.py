@@ -1,0 +1,262 @@
+"""The show through a real PortAudio stream: what comes out is heard sample by sample, and timed by JACK.
+
+The bounds here are for a busy computer without real-time rights; `tests/bench/show_timing.py` measures.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from cuesync.devices.ports import ContactEdge, HostClock
+from cuesync.errors import DeviceError
+from cuesync.plan.plan import Plan
+from cuesync.show.events import ScareDone, ShowEvent, StateChanged, Triggered
+from cuesync.show.live import Controls, run_show
+from cuesync.show.log import NightSummary, read_events
+from cuesync.show.states import State
+from tests.show import jackserver
+from tests.show.plans import click, light, plan, sound
+
+pytestmark = [pytest.mark.real_stream, pytest.mark.usefixtures("jack_name")]
+
+RATE_HZ = 48000
+
+
+class Night:
+    """`run_show` on a thread, with what it says and a way to wait for it."""
+
+    def __init__(self, plans: list[Plan], folder: Path, **options: object) -> None:
+        self.said: list[ShowEvent] = []
+        self.stop = threading.Event()
+        self.summary: NightSummary | None = None
+        self.problem: Exception | None = None
+        self._plans = plans
+        self._folder = folder
+        self._options = options
+        self._thread = threading.Thread(target=self._run, daemon=True)
+
+    def _run(self) -> None:
+        try:
+            self.summary = run_show(
+                self._plans,
+                log_folder=self._folder,
+                say=self.said.append,
+                stop=self.stop,
+                **self._options,  # type: ignore[arg-type]
+            )
+        except Exception as problem:
+            self.problem = problem
+
+    def __enter__(self) -> Night:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.end()
+
+    def end(self) -> None:
+        self.stop.set()
+        self._thread.join(20.0)
+        assert not self._thread.is_alive()
+        if self.problem is not None:
+            raise self.problem
+
+    def wait_for(self, wanted: Callable[[ShowEvent], bool], timeout_s: float = 20.0) -> ShowEvent:
+        end_s = time.monotonic() + timeout_s
+        while time.monotonic() < end_s and self.problem is None:
+            for event in list(self.said):
+                if wanted(event):
+                    return event
+            time.sleep(0.01)
+        raise AssertionError(
+            f"not said in {timeout_s} s; said was: {[str(event) for event in self.said]}, {self.problem}"
+        )
+
+    def wait_until_armed(self) -> None:
+        self.wait_for(lambda event: isinstance(event, StateChanged) and event.after is State.ARMED)
+
+
+@pytest.fixture
+def ear(tmp_path: Path, jack_name: str) -> Iterator[jackserver.Ear]:
+    assert jack_name
+    listener = jackserver.Ear(tmp_path, 60.0)
+    yield listener
+    listener.kill()
+
+
+@pytest.fixture
+def terminal() -> Iterator[tuple[int, int]]:
+    """Both ends of a pseudo-terminal: what is written to the first is typed on the second."""
+    typist, keyboard = os.openpty()
+    yield typist, keyboard
+    os.close(typist)
+    os.close(keyboard)
+
+
+def test_the_hit_comes_out_the_delay_after_the_key(
+    tmp_path: Path, ear: jackserver.Ear, terminal: tuple[int, int]
+) -> None:
+    """Space bar in, PortAudio out: trigger + delay, wherever in the block the key falls."""
+    typist, keyboard = terminal
+    delay_s = 0.2
+    cue = plan(
+        delay_s=delay_s,
+        reset_s=0.3,
+        sounds=(sound(click(length_s=0.1, hit_s=0.05), start_s=0.15, hit_s=0.05),),
+    )
+    draw = random.Random(7)
+    with Night([cue], tmp_path, keyboard_fd=keyboard) as night:
+        night.wait_until_armed()
+        for count in range(1, 9):
+            time.sleep(0.2 * draw.random() + 0.8)  # a key counts as released after 0.7 s without a repeat
+            os.write(typist, b" ")
+            night.wait_for(lambda event, count=count: isinstance(event, ScareDone) and event.number == count)  # type: ignore[misc]
+            night.wait_for(
+                lambda event, count=count: (
+                    isinstance(event, StateChanged)  # type: ignore[misc]
+                    and event.after is State.ARMED
+                    and sum(
+                        isinstance(said, StateChanged) and said.after is State.ARMED for said in night.said
+                    )
+                    > count
+                )
+            )
+    heard = ear.stop()
+    triggers_s = np.array([event.at_s for event in night.said if isinstance(event, Triggered)])
+    hits_s = heard.times_s(heard.hits())
+    assert len(triggers_s) == 8
+    assert len(hits_s) == 8
+    errors_ms = (hits_s - triggers_s - delay_s) * 1000.0
+    assert np.max(np.abs(errors_ms)) < 3.0
+    assert np.std(errors_ms) < 1.0
+    assert night.summary is not None
+    assert night.summary.scares == 8
+
+
+def test_two_scenes_on_one_contact_start_on_the_same_sample(ear: jackserver.Ear) -> None:
+    from cuesync.devices.portaudio import PortAudioOutput
+    from cuesync.show.engine import Show
+    from cuesync.show.threads import WorkerThread
+
+    clip = click(length_s=0.1, hit_s=0.05)
+    left, right = (
+        plan(
+            title=title,
+            delay_s=0.2,
+            reset_s=0.3,
+            sounds=(sound(clip, start_s=0.15, hit_s=0.05, outputs=(output,)),),
+        )
+        for title, output in (("left", 1), ("right", 2))
+    )
+    clock = HostClock()
+    failures: list[Exception] = []
+    audio = PortAudioOutput(clock=clock)
+    show = Show([left, right], clock=clock, audio=audio, lights=None, report=lambda _: None)
+    thread = WorkerThread(show, clock, "show", failures.append)
+    show.wake = thread.wake
+    show.start()
+    thread.start()
+    time.sleep(1.0)
+    for _ in range(5):
+        show.put(ContactEdge(contact="key:space", closed=True, at_s=clock.now_s()))
+        time.sleep(0.02)
+        show.put(ContactEdge(contact="key:space", closed=False, at_s=clock.now_s()))
+        time.sleep(0.4)
+    thread.stop()
+    audio.stop()
+    assert not failures
+    heard = ear.stop()
+    starts = [np.flatnonzero(np.abs(heard.samples[:, channel]) > 0.1) for channel in (0, 1)]
+    assert len(starts[0]) == 5
+    assert np.max(np.abs(starts[0] - starts[1])) <= 1
+
+
+def test_a_note_triggers_and_a_note_goes_out(tmp_path: Path) -> None:
+    """MIDI through python-rtmidi's JACK ports, with the JACK client library as the peer."""
+    import jack
+
+    arrived: list[tuple[float, bytes]] = []
+    outgoing: list[bytes] = []
+    peer = jack.Client("peer", no_start_server=True)
+    notes_in = peer.midi_inports.register("in")
+    notes_out = peer.midi_outports.register("out")
+
+    def process(_frames: int) -> None:
+        notes_out.clear_buffer()
+        while outgoing:
+            notes_out.write_midi_event(0, outgoing.pop(0))
+        for _, data in notes_in.incoming_midi_events():
+            arrived.append((time.perf_counter(), bytes(data)))
+
+    peer.set_process_callback(process)
+    cue = plan(
+        contact="midi:10:60", delay_s=0.2, reset_s=0.4, sounds=(), lights=(light(0.1, 0.05, "midi:2:36"),)
+    )
+    with (
+        peer,
+        Night(
+            [cue],
+            tmp_path,
+            midi_system="JACK",
+            controls=Controls(stop=("midi:1:1",), acknowledge=("midi:1:2",), arm=("midi:1:3",)),
+        ) as night,
+    ):
+        night.wait_until_armed()
+        peer.connect(notes_out, _port(peer, is_input=True))
+        peer.connect(_port(peer, is_output=True), notes_in)
+        outgoing.append(bytes((0x99, 60, 100)))
+        trigger = night.wait_for(lambda event: isinstance(event, Triggered))
+        outgoing.append(bytes((0x89, 60, 0)))
+        done = night.wait_for(lambda event: isinstance(event, ScareDone))
+        time.sleep(0.1)
+    # MIDI 1.0: note on 9n, note off 8n; channel 2 is n = 1.
+    assert [data for _, data in arrived[:2]] == [bytes((0x91, 36, 127)), bytes((0x81, 36, 0))]
+    assert isinstance(done, ScareDone)
+    assert all(sent.problem == "" for sent in done.lights)
+    assert (
+        90.0 < (arrived[0][0] - trigger.at_s) * 1000.0 < 160.0
+    )  # 100 ms, and JACK passes notes on by the block
+
+
+def _port(peer: object, **kind: bool) -> object:
+    ports = [port for port in peer.get_ports(is_midi=True, **kind) if port.name.startswith("cuesync")]  # type: ignore[attr-defined]
+    assert ports, [port.name for port in peer.get_ports(is_midi=True)]  # type: ignore[attr-defined]
+    return ports[0]
+
+
+def test_the_night_ends_faded_and_dark_with_its_log_complete(
+    tmp_path: Path, ear: jackserver.Ear, terminal: tuple[int, int]
+) -> None:
+    typist, keyboard = terminal
+    clip = click(length_s=5.0)
+    clip.samples[:] = 0.5
+    cue = plan(reset_s=6.0, sounds=(sound(clip, start_s=0.05),))
+    with Night([cue], tmp_path, keyboard_fd=keyboard) as night:
+        night.wait_until_armed()
+        os.write(typist, b" ")
+        night.wait_for(lambda event: isinstance(event, Triggered))
+        time.sleep(0.5)
+    heard = ear.stop().samples[:, 0]
+    steps = np.abs(np.diff(heard))
+    begin = int(np.argmax(heard > 0.4))
+    end = int(np.flatnonzero(heard)[-1])
+    assert np.max(steps[begin + 1 :]) < 0.5 / 400  # never cut off: 10 ms are 480 samples
+    assert end - begin < 3.0 * RATE_HZ
+    assert night.summary is not None
+    assert night.summary.ended_wall is not None
+    assert [scene.stopped for scene in night.summary.scenes] == [1]
+    kinds = [event.kind for event in read_events(night.summary.path)]
+    assert kinds.count("trigger") == kinds.count("scare") == 1
+
+
+def test_an_unknown_card_is_refused_with_the_choices(tmp_path: Path) -> None:
+    with pytest.raises(DeviceError, match=r'called "Nowhere"\. There are: "system / JACK'):
+        run_show([plan(contact="key:space")], device="Nowhere", log_folder=tmp_path, say=print, keyboard_fd=0)
