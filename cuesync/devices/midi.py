@@ -151,6 +151,36 @@ class _Port:
             client.delete()
 
 
+class NoteReader:
+    """Turns the bytes of one MIDI input into edges; takes the moment first of all."""
+
+    def __init__(self, contacts: Sequence[str], sink: EdgeSink, clock: Clock) -> None:
+        _, self._mido = _libraries()
+        self._clock = clock
+        self._sink = sink
+        parsed = [(address, parse_contact(address)) for address in contacts]
+        self._contacts = [
+            (address, contact) for address, contact in parsed if isinstance(contact, MidiContact)
+        ]
+        self.strange_messages = 0
+        """Messages that were no MIDI; they are counted and dropped."""
+
+    def arrived(self, event: tuple[Sequence[int], float], _data: object = None) -> None:
+        """What rtmidi calls, with (bytes, time since the last message)."""
+        at_s = self._clock.now_s()
+        try:
+            message = self._mido.Message.from_bytes(event[0])
+        except (ValueError, TypeError, IndexError, KeyError):
+            self.strange_messages += 1
+            return
+        if message.type not in ("note_on", "note_off"):
+            return
+        closed = message.type == "note_on" and message.velocity > 0
+        for address, contact in self._contacts:
+            if contact.note == message.note and contact.channel in (None, message.channel + 1):
+                self._sink(ContactEdge(contact=address, closed=closed, at_s=at_s))
+
+
 class MidiContacts:
     """Notes of one MIDI input as contacts.
 
@@ -164,24 +194,15 @@ class MidiContacts:
         self._virtual_system = virtual_system
         self._clock: Clock = HostClock() if clock is None else clock
         self._port: _Port | None = None
-        self._sink: EdgeSink | None = None
-        self._contacts: tuple[tuple[str, MidiContact], ...] = ()
-        self.strange_messages = 0
-        """Messages that were no MIDI; they are counted and dropped."""
 
     @property
     def name(self) -> str:
         return "" if self._port is None else self._port.name
 
     def open(self, contacts: Sequence[str], sink: EdgeSink) -> None:
-        parsed = [(address, parse_contact(address)) for address in contacts]
-        self._contacts = tuple(
-            (address, contact) for address, contact in parsed if isinstance(contact, MidiContact)
-        )
-        _, self._mido = _libraries()
-        self._sink = sink
+        reader = NoteReader(contacts, sink, self._clock)
         self._port = _Port("in", self._wanted, self._virtual_system, self._clock)
-        self._port.client.set_callback(self._arrived)
+        self._port.client.set_callback(reader.arrived)
 
     def alive(self) -> bool:
         return self._port is not None and self._port.alive()
@@ -192,19 +213,18 @@ class MidiContacts:
             port.client.cancel_callback()
             port.close()
 
-    def _arrived(self, event: tuple[list[int], float], _data: object = None) -> None:
-        at_s = self._clock.now_s()
-        try:
-            message = self._mido.Message.from_bytes(event[0])
-        except (ValueError, TypeError, IndexError, KeyError):
-            self.strange_messages += 1
-            return
-        if message.type not in ("note_on", "note_off") or self._sink is None:
-            return
-        closed = message.type == "note_on" and message.velocity > 0
-        for address, contact in self._contacts:
-            if contact.note == message.note and contact.channel in (None, message.channel + 1):
-                self._sink(ContactEdge(contact=address, closed=closed, at_s=at_s))
+
+def note_bytes(command: LightCommand) -> list[int]:
+    """A light command as the three bytes of a note on or note off."""
+    _, mido = _libraries()
+    light = parse_light(command.light)
+    message = mido.Message(
+        "note_on" if command.on else "note_off",
+        channel=light.channel - 1,
+        note=light.note,
+        velocity=_FULL_VELOCITY if command.on else 0,
+    )
+    return list(message.bytes())
 
 
 class MidiLights:
@@ -213,7 +233,6 @@ class MidiLights:
     def __init__(
         self, wanted: str | None = None, *, virtual_system: str | None = None, clock: Clock | None = None
     ) -> None:
-        _, self._mido = _libraries()
         self._port = _Port("out", wanted, virtual_system, HostClock() if clock is None else clock)
         self._used: dict[str, None] = {}
 
@@ -222,19 +241,13 @@ class MidiLights:
         return self._port.name
 
     def send(self, command: LightCommand) -> None:
-        light = parse_light(command.light)
-        message = self._mido.Message(
-            "note_on" if command.on else "note_off",
-            channel=light.channel - 1,
-            note=light.note,
-            velocity=_FULL_VELOCITY if command.on else 0,
-        )
+        data = note_bytes(command)
         self._used[command.light] = None
         client = self._port.client
         if client is None or not self._port.alive():
             raise DeviceError(f'the MIDI port "{self.name}" is gone. Plug it in again.')
         try:
-            client.send_message(message.bytes())
+            client.send_message(data)
         except Exception as problem:  # rtmidi raises classes of its own
             raise DeviceError(f'the MIDI port "{self.name}" does not take notes: {problem}.') from problem
 

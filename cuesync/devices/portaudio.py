@@ -49,7 +49,7 @@ class SoundDevice:
 def _sounddevice() -> Any:
     try:
         import sounddevice  # slow, and needs a system library on Linux
-    except OSError as problem:
+    except (ImportError, OSError) as problem:
         hint = " On Debian or Ubuntu: sudo apt install libportaudio2." if sys.platform == "linux" else ""
         raise DeviceError(
             f"PortAudio is not installed, so there is no sound.{hint} {REHEARSE_INSTEAD}"

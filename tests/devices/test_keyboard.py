@@ -1,0 +1,131 @@
+"""Keys from a pseudo-terminal as contacts."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+
+import pytest
+
+from cuesync.devices.keyboard import KeyboardContacts
+from cuesync.devices.ports import ContactEdge
+from cuesync.errors import DeviceError
+
+if sys.platform == "win32":
+    pytest.skip("pseudo-terminals are a thing of Linux and macOS", allow_module_level=True)
+
+import termios
+
+
+@pytest.fixture
+def terminal() -> Iterator[tuple[int, int]]:
+    typist, keyboard = os.openpty()
+    yield typist, keyboard
+    os.close(typist)
+    os.close(keyboard)
+
+
+def wait_until(true: Callable[[], bool], timeout_s: float = 5.0) -> None:
+    end_s = time.monotonic() + timeout_s
+    while not true():
+        assert time.monotonic() < end_s
+        time.sleep(0.005)
+
+
+def test_a_key_closes_and_opens_its_contact(terminal: tuple[int, int]) -> None:
+    typist, keyboard = terminal
+    edges: list[ContactEdge] = []
+    contacts = KeyboardContacts(keyboard)
+    contacts.open(["key:space", "key:f"], edges.append)
+    before_s = time.perf_counter()
+    os.write(typist, b" ")
+    wait_until(lambda: len(edges) == 1)
+    os.write(typist, b"qF")
+    wait_until(lambda: len(edges) == 4)
+    contacts.close()
+    assert [(edge.contact, edge.closed) for edge in edges] == [
+        ("key:space", True),
+        ("key:f", True),
+        ("key:space", False),
+        ("key:f", False),
+    ]
+    assert before_s < edges[0].at_s < before_s + 1.0
+    assert edges[2].at_s - edges[0].at_s == pytest.approx(0.7, abs=0.2)
+
+
+def test_a_held_key_is_one_press(terminal: tuple[int, int]) -> None:
+    typist, keyboard = terminal
+    edges: list[ContactEdge] = []
+    contacts = KeyboardContacts(keyboard)
+    contacts.open(["key:space"], edges.append)
+    for _ in range(12):  # 1.2 s of repeats
+        os.write(typist, b" ")
+        time.sleep(0.1)
+    assert [edge.closed for edge in edges] == [True]
+    wait_until(lambda: len(edges) == 2)
+    contacts.close()
+
+
+def test_arrow_keys_are_no_letters(terminal: tuple[int, int]) -> None:
+    typist, keyboard = terminal
+    edges: list[ContactEdge] = []
+    contacts = KeyboardContacts(keyboard)
+    contacts.open(["key:a", "key:b"], edges.append)
+    os.write(typist, b"\x1b[A")
+    time.sleep(0.1)
+    os.write(typist, b"b")
+    wait_until(lambda: len(edges) == 1)
+    contacts.close()
+    assert edges[0].contact == "key:b"
+
+
+def test_the_terminal_is_put_back(terminal: tuple[int, int]) -> None:
+    _, keyboard = terminal
+    before = termios.tcgetattr(keyboard)
+    contacts = KeyboardContacts(keyboard)
+    contacts.open(["key:space"], lambda _: None)
+    assert termios.tcgetattr(keyboard) != before
+    assert contacts.alive()
+    contacts.close()
+    contacts.close()
+    assert termios.tcgetattr(keyboard) == before
+    assert not contacts.alive()
+
+
+def test_the_terminal_is_put_back_when_python_ends_in_an_error(terminal: tuple[int, int]) -> None:
+    _, keyboard = terminal
+    before = termios.tcgetattr(keyboard)
+    program = (
+        "from cuesync.devices.keyboard import KeyboardContacts\n"
+        "KeyboardContacts().open(['key:space'], print)\n"
+        "raise SystemExit(3)\n"
+    )
+    run = subprocess.run([sys.executable, "-c", program], stdin=keyboard, check=False, timeout=30.0)
+    assert run.returncode == 3
+    assert termios.tcgetattr(keyboard) == before
+
+
+def test_no_terminal_is_said() -> None:
+    reader, writer = os.pipe()
+    try:
+        with pytest.raises(
+            DeviceError, match=r"only be read from a terminal, and this is none\. Start cuesync"
+        ):
+            KeyboardContacts(reader).open(["key:space"], lambda _: None)
+    finally:
+        os.close(reader)
+        os.close(writer)
+
+
+def test_a_terminal_that_goes_away_is_noticed(terminal: tuple[int, int]) -> None:
+    typist, keyboard = os.openpty()
+    contacts = KeyboardContacts(keyboard)
+    contacts.open(["key:space"], lambda _: None)
+    os.close(typist)
+    wait_until(lambda: not contacts.alive())
+    contacts.close()
+    os.close(keyboard)
+    assert terminal

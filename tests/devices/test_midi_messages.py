@@ -1,0 +1,61 @@
+"""MIDI bytes in and out, without a port. Bytes: MIDI 1.0, note off 8n, note on 9n."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from cuesync.devices.midi import NoteReader, note_bytes
+from cuesync.devices.ports import ContactEdge, LightCommand
+from cuesync.devices.simulated import SimulatedClock
+
+pytest.importorskip("mido")
+
+
+class Notes:
+    """A reader and the edges it gave."""
+
+    def __init__(self, contacts: list[str]) -> None:
+        self.edges: list[ContactEdge] = []
+        self.reader = NoteReader(contacts, self.edges.append, SimulatedClock(50.0))
+
+    def bytes_arrive(self, *data: int) -> None:
+        self.reader.arrived((list(data), 0.0))
+
+
+def test_note_on_closes_and_note_off_opens() -> None:
+    contacts = Notes(["midi:60"])
+    contacts.bytes_arrive(0x90, 60, 1)
+    contacts.bytes_arrive(0x80, 60, 64)
+    contacts.bytes_arrive(0x93, 60, 127)
+    contacts.bytes_arrive(0x93, 60, 0)
+    assert [edge.closed for edge in contacts.edges] == [True, False, True, False]
+    assert {edge.contact for edge in contacts.edges} == {"midi:60"}
+    assert contacts.edges[0].at_s == 50.0
+
+
+def test_the_channel_counts_where_it_is_given() -> None:
+    contacts = Notes(["midi:10:60", "midi:60"])
+    contacts.bytes_arrive(0x99, 60, 100)
+    contacts.bytes_arrive(0x90, 60, 100)
+    contacts.bytes_arrive(0x99, 61, 100)
+    assert [edge.contact for edge in contacts.edges] == ["midi:10:60", "midi:60", "midi:60"]
+
+
+@given(st.lists(st.integers(-3, 300), max_size=6))
+def test_garbage_never_fires_and_is_counted(data: list[int]) -> None:
+    contacts = Notes(["midi:60"])
+    contacts.bytes_arrive(*data)
+    if contacts.edges:
+        assert len(data) == 3
+        assert data[0] >> 4 in (8, 9)
+        assert data[1] == 60
+    elif not data or not 0 <= data[0] <= 255:
+        assert contacts.reader.strange_messages == 1
+
+
+def test_lights_are_notes() -> None:
+    assert note_bytes(LightCommand(light="midi:36", on=True)) == [0x90, 36, 127]
+    assert note_bytes(LightCommand(light="midi:10:40", on=True)) == [0x99, 40, 127]
+    assert note_bytes(LightCommand(light="midi:36", on=False)) == [0x80, 36, 0]
