@@ -113,7 +113,7 @@ class _Port:
         rtmidi, _ = _libraries()
         self._clock = clock
         self._looked_s = clock.now_s()
-        self._there = True
+        self.there = True
         self.port: MidiPort | None = None
         systems = _systems(rtmidi)
         name = "cuesync contacts" if direction == "in" else "cuesync lights"
@@ -141,8 +141,8 @@ class _Port:
         now_s = self._clock.now_s()
         if self.client is not None and self.port is not None and now_s - self._looked_s >= _LOOK_EVERY_S:
             self._looked_s = now_s
-            self._there = self.port.name in self.client.get_ports()
-        return self.client is not None and self._there
+            self.there = self.port.name in self.client.get_ports()
+        return self.client is not None and self.there
 
     def close(self) -> None:
         client, self.client = self.client, None
@@ -244,7 +244,7 @@ class MidiLights:
         data = note_bytes(command)
         self._used[command.light] = None
         client = self._port.client
-        if client is None or not self._port.alive():
+        if client is None or not self._port.there:  # alive() would take time to look
             raise DeviceError(f'the MIDI port "{self.name}" is gone. Plug it in again.')
         try:
             client.send_message(data)

@@ -42,6 +42,7 @@ _SCHEMA_NUMBER = 1
 _MOST_WAITING = 50_000
 _TRY_AGAIN_S = 1.0
 _BATCH = 500
+_DATED = len("night-YYYY-MM-DD")
 
 
 def new_night_file(folder: Path, today: str) -> Path:
@@ -265,8 +266,13 @@ class NightSummary:
 
 
 def night_files(folder: Path) -> tuple[Path, ...]:
-    """Every log in the folder, oldest first."""
-    return tuple(sorted(folder.glob("night-*.sqlite"), key=lambda path: (path.stat().st_mtime, path.name)))
+    """Every log in the folder, oldest night first."""
+
+    def order(path: Path) -> tuple[str, int]:
+        night, count = path.stem[:_DATED], path.stem[_DATED + 1 :]
+        return night, int(count) if count.isdigit() else 1
+
+    return tuple(sorted(folder.glob("night-*.sqlite"), key=order))
 
 
 def _open(path: Path) -> sqlite3.Connection:

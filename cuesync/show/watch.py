@@ -101,7 +101,7 @@ class Watch:
             )
 
     def _look_at_audio(self, now_s: float) -> None:
-        if self.audio is None or self.audio.alive():
+        if self.audio is None or (self.audio.alive() and not self._audio_gone):
             return
         if not self._audio_gone:
             self._audio_gone = True
@@ -124,7 +124,7 @@ class Watch:
         self._report(Recovered(at_s=self._clock.now_s(), what=f'the sound card "{audio.name}" is back'))
 
     def _look_at_lights(self, now_s: float) -> None:
-        if self.lights is None or self.lights.alive():
+        if self.lights is None or (self.lights.alive() and not self._lights_gone):
             return
         if not self._lights_gone:
             self._lights_gone = True
@@ -147,7 +147,7 @@ class Watch:
         self._report(Recovered(at_s=self._clock.now_s(), what="the MIDI port for the lights is back"))
 
     def _look_at_source(self, watched: WatchedSource, now_s: float) -> None:
-        if watched.source.alive():
+        if watched.source.alive() and not watched.gone:
             return
         if not watched.gone:
             watched.gone = True

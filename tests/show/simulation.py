@@ -1,0 +1,91 @@
+"""A show on the simulated clock, with all its twins, for tests."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TypeVar
+
+from cuesync.devices.simulated import SimulatedAudio, SimulatedClock, SimulatedContacts, SimulatedLights
+from cuesync.plan.plan import Plan
+from cuesync.show.engine import Show
+from cuesync.show.events import ShowEvent
+from cuesync.show.states import State
+from cuesync.show.watch import Watch, WatchedSource
+
+_E = TypeVar("_E", bound=ShowEvent)
+
+
+class Simulation:
+    """Everything runs while `clock` runs; the scenes are armed after the first half second."""
+
+    def __init__(
+        self,
+        plans: Sequence[Plan],
+        *,
+        late_s: Callable[[], float] | None = None,
+        block_frames: int = 256,
+        quick: bool = False,
+        report: Callable[[ShowEvent], None] | None = None,
+    ) -> None:
+        self.clock = SimulatedClock()
+        self.contacts = SimulatedContacts(self.clock)
+        self.lights = SimulatedLights(self.clock)
+        self.said: list[ShowEvent] = []
+        self._late_s, self._block_frames, self._quick = late_s, block_frames, quick
+        self.card_there = True
+        self.audio = self._new_audio()
+        tell = self.said.append if report is None else report
+        self.show = Show(plans, clock=self.clock, audio=self.audio, lights=self.lights, report=tell)
+        self.watch = Watch(
+            self.show,
+            self.clock,
+            tell,
+            audio=self.audio,
+            open_audio=self._open_audio,
+            sources=[WatchedSource(source=self.contacts, contacts=self.show.contacts, name="button box")],
+            sink=self.show.put,
+            lights=self.lights,
+            open_lights=self._open_lights,
+        )
+        for worker in (self.show, self.show.desk, self.watch):
+            self.clock.attend(worker)
+        self.contacts.open(self.show.contacts, self.show.put)
+        self.show.start()
+        self.start_s = self.clock.now_s()
+        self.clock.sleep_s(0.5)
+
+    def _new_audio(self) -> SimulatedAudio:
+        return SimulatedAudio(
+            self.clock,
+            block_frames=self._block_frames,
+            late_s=self._late_s,
+            quiet=(lambda: self.show.mixer.quiet) if self._quick else None,
+            keep=not self._quick,
+        )
+
+    def _open_audio(self) -> SimulatedAudio:
+        from cuesync.errors import DeviceError
+
+        if not self.card_there:
+            raise DeviceError("the simulated card is not there.")
+        self.audio = self._new_audio()
+        return self.audio
+
+    def _open_lights(self) -> SimulatedLights:
+        from cuesync.errors import DeviceError
+
+        if not self.lights.alive():
+            raise DeviceError("the simulated lights are not there.")
+        return self.lights
+
+    def press(self, contact: str = "key:space", hold_s: float = 0.1) -> float:
+        """Press now; gives the host time of the press."""
+        now_s = self.clock.now_s()
+        self.contacts.press(contact, now_s, hold_s=hold_s)
+        return now_s
+
+    def all(self, kind: type[_E]) -> list[_E]:
+        return [event for event in self.said if isinstance(event, kind)]
+
+    def state(self, title: str = "Cellar door") -> State:
+        return self.show.states()[title]

@@ -1,0 +1,165 @@
+"""The night's log: complete, crash-safe, never in the way."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from cuesync.errors import InputError, StorageError
+from cuesync.show.events import Fault, Note, ShowEvent
+from cuesync.show.log import (
+    NightLog,
+    ended_badly,
+    new_night_file,
+    night_files,
+    read_events,
+    read_summary,
+)
+from tests.show.plans import light, plan
+from tests.show.simulation import Simulation
+
+TODAY = "2026-10-31"
+
+
+def logged_night(folder: Path, presses: int = 3) -> Path:
+    """A simulated night of two scenes with one stray press each round, written to a log."""
+    plans = [plan(reset_s=2.0, lights=(light(0.6),)), plan(title="Attic", contact="key:f")]
+    path = new_night_file(folder, TODAY)
+    log = NightLog(path, plans, 1000.0)
+    night = Simulation(plans, report=log.put)
+    for _ in range(presses):
+        night.press()
+        night.clock.sleep_s(1.0)
+        night.press()
+        night.clock.sleep_s(2.0)
+    log.close()
+    return path
+
+
+def test_a_night_is_read_back_whole(tmp_path: Path) -> None:
+    path = logged_night(tmp_path)
+    summary = read_summary(path)
+    cellar, attic = summary.scenes
+    assert (cellar.title, cellar.scares, cellar.refusals) == ("Cellar door", 3, 3)
+    assert (attic.title, attic.scares, attic.refusals) == ("Attic", 0, 0)
+    assert cellar.worst_late_ms < 0.02
+    assert summary.ended_wall is not None
+    scares = list(read_events(path, kinds=["scare"]))
+    assert [event.data["number"] for event in scares] == [1, 2, 3]
+    assert [event.at_s for event in scares] == sorted(event.at_s for event in scares)
+    sounds = scares[0].data["sounds"]
+    assert isinstance(sounds, list)
+    assert sounds[0]["planned_start_s"] == 0.5
+    kinds = {event.kind for event in read_events(path, scene="Cellar door")}
+    assert kinds == {"state", "trigger", "refused", "scare"}
+
+
+def test_a_file_of_an_earlier_night_is_never_touched(tmp_path: Path) -> None:
+    first = new_night_file(tmp_path, TODAY)
+    first.write_bytes(b"old")
+    second = new_night_file(tmp_path, TODAY)
+    assert second.name == "night-2026-10-31-2.sqlite"
+    assert first.read_bytes() == b"old"
+    later = new_night_file(tmp_path, "2026-11-01")
+    assert night_files(tmp_path) == (first, second, later)
+
+
+@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="root may write anywhere")
+def test_a_read_only_folder_is_said(tmp_path: Path) -> None:
+    tmp_path.chmod(0o500)
+    with pytest.raises(StorageError, match="can't be written to"):
+        new_night_file(tmp_path / "logs", TODAY)
+
+
+def test_a_folder_that_is_a_file_is_said(tmp_path: Path) -> None:
+    (tmp_path / "logs").write_text("x")
+    with pytest.raises(StorageError, match="logs"):
+        new_night_file(tmp_path / "logs", TODAY)
+
+
+def test_what_is_no_log_is_said(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="there is no such log"):
+        read_summary(tmp_path / "night-x.sqlite")
+    (tmp_path / "night-y.sqlite").write_bytes(b"no database at all" * 100)
+    with pytest.raises(InputError, match="is not a log of cuesync"):
+        read_summary(tmp_path / "night-y.sqlite")
+
+
+def test_a_disk_that_is_full_for_a_while_loses_nothing(tmp_path: Path) -> None:
+    path = new_night_file(tmp_path, TODAY)
+    troubles: list[str] = []
+    reliefs: list[str] = []
+    log = NightLog(path, [plan()], 0.0, trouble=troubles.append, relief=reliefs.append)
+    full = sqlite3.connect(path)
+    full.execute("BEGIN EXCLUSIVE")  # nobody else can write, as on a full disk
+    for index in range(300):
+        log.put(Note(at_s=float(index), what=f"line {index}"))
+    end_s = time.monotonic() + 10.0
+    while not troubles and time.monotonic() < end_s:
+        time.sleep(0.05)
+    full.rollback()
+    full.close()
+    log.close()
+    assert len(troubles) == 1
+    assert "can't be written" in troubles[0]
+    assert reliefs == ["the night's log is being written again; nothing was lost"]
+    assert [event.text for event in read_events(path)] == [f"line {index}" for index in range(300)]
+
+
+def test_put_never_waits(tmp_path: Path) -> None:
+    path = new_night_file(tmp_path, TODAY)
+    log = NightLog(path, [plan()], 0.0)
+    blocker = sqlite3.connect(path)
+    blocker.execute("BEGIN EXCLUSIVE")
+    event: ShowEvent = Fault(at_s=1.0, what="x")
+    start_s = time.perf_counter()
+    for _ in range(1000):
+        log.put(event)
+    assert time.perf_counter() - start_s < 0.5  # the file is locked for much longer
+    blocker.rollback()
+    blocker.close()
+    log.close()
+
+
+KILLED = """
+import sys, time
+from pathlib import Path
+from cuesync.show.events import Note
+from cuesync.show.log import NightLog, new_night_file
+log = NightLog(new_night_file(Path(sys.argv[1]), "2026-10-31"), [], 0.0)
+for index in range(100000):
+    log.put(Note(at_s=float(index), what=f"line {index}"))
+    if index % 50 == 0:
+        print(index, flush=True)
+    time.sleep(0.0005)
+"""
+
+
+def test_a_kill_at_any_moment_leaves_a_log_that_says_so(tmp_path: Path) -> None:
+    process = subprocess.Popen(
+        [sys.executable, "-c", KILLED, str(tmp_path)], stdout=subprocess.PIPE, text=True
+    )
+    assert process.stdout is not None
+    time.sleep(2.0)
+    process.send_signal(signal.SIGKILL if sys.platform != "win32" else signal.SIGTERM)
+    told = [int(line) for line in process.stdout.read().split()]
+    process.wait()
+    process.stdout.close()
+    (path,) = night_files(tmp_path)
+    assert ended_badly(tmp_path) == path
+    lines = [event.text for event in read_events(path)]
+    assert lines == [f"line {index}" for index in range(len(lines))]
+    assert len(lines) >= told[-1] - 200  # what was put in the last tenth of a second may be missing
+
+
+def test_a_night_that_ended_well_is_no_bad_end(tmp_path: Path) -> None:
+    assert ended_badly(tmp_path) is None
+    logged_night(tmp_path, presses=1)
+    assert ended_badly(tmp_path) is None

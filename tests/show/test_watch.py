@@ -1,0 +1,84 @@
+"""Devices that vanish and come back while the show runs."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from cuesync.show.events import Fault, Recovered, ScareDone, Triggered
+from cuesync.show.states import State
+from tests.show.plans import light, plan
+from tests.show.simulation import Simulation
+
+
+def test_a_card_that_vanishes_comes_back_by_itself_and_lights_go_on() -> None:
+    night = Simulation([plan(reset_s=2.0, lights=(light(0.6),))])
+    night.card_there = False
+    night.audio.stop()
+    night.clock.sleep_s(1.0)
+    night.press()
+    night.clock.sleep_s(5.0)
+    (dark,) = night.all(ScareDone)
+    assert dark.sounds[0].start_s is None
+    assert [sent.problem for sent in dark.lights] == ["", ""]
+    assert "1 of 1 sounds not heard" in dark.text
+    night.card_there = True
+    night.clock.sleep_s(1.0)
+    trigger_s = night.press()
+    night.clock.sleep_s(3.0)
+    assert [type(event) for event in night.said if isinstance(event, Fault | Recovered)] == [Fault, Recovered]
+    heard = night.audio.sound_from(trigger_s, 48000)[:, 0]
+    assert abs(int(np.argmax(heard)) - 28800) <= 1
+
+
+def test_a_card_that_falls_silent_in_the_middle_of_a_cue_joins_in_again() -> None:
+    night = Simulation([plan(delay_s=3.0, reset_s=5.0)])
+    trigger_s = night.press()
+    night.clock.sleep_s(0.5)
+    night.audio.stop()
+    night.clock.sleep_s(4.0)
+    heard = night.audio.sound_from(trigger_s, 4 * 48000)[:, 0]
+    assert abs(int(np.argmax(heard)) - 3 * 48000) <= 1
+    assert heard.max() == 0.5
+
+
+def test_lost_sound_is_counted_and_told() -> None:
+    night = Simulation([plan()])
+    night.audio.drop(4800)
+    night.clock.sleep_s(10.0)
+    (fault,) = night.all(Fault)
+    assert fault.text.startswith("the sound dropped out 1 times (100 ms lost).")
+
+
+def test_lights_that_vanish_are_told_once_and_used_again() -> None:
+    night = Simulation([plan(reset_s=1.0, lights=(light(0.6),))])
+    night.lights.unplug()
+    night.clock.sleep_s(2.0)
+    night.press()
+    night.clock.sleep_s(2.0)
+    night.lights.plug_in()
+    night.clock.sleep_s(1.0)
+    night.press()
+    night.clock.sleep_s(2.0)
+    first, second = night.all(ScareDone)
+    assert all(sent.at_s is None and sent.problem for sent in first.lights)
+    assert "2 of 2 light commands not sent" in first.text
+    assert all(sent.problem == "" for sent in second.lights)
+    assert [type(event) for event in night.said if isinstance(event, Fault | Recovered)] == [Fault, Recovered]
+
+
+def test_a_contact_that_vanishes_while_closed_does_not_trigger_when_it_is_back() -> None:
+    night = Simulation([plan(reset_s=1.0)])
+    night.press(hold_s=100.0)
+    night.clock.sleep_s(5.0)
+    night.contacts.unplug()
+    night.clock.sleep_s(1.0)
+    assert night.state() is State.ARMED  # a contact that can't be seen counts as open
+    night.contacts.plug_in()
+    night.clock.sleep_s(1.0)
+    assert len(night.all(Triggered)) == 1
+    night.contacts.edge("key:space", False)
+    night.clock.sleep_s(1.0)
+    night.press()
+    night.clock.sleep_s(1.0)
+    assert len(night.all(Triggered)) == 2
+    assert [event.text for event in night.all(Recovered)] == ["the button box is back"]
