@@ -201,6 +201,26 @@ def _going_on(content: ProfileContent, measurement: Measurement, date: datetime)
     return last.recording == _file_name(measurement) and last.date == date.replace(microsecond=0)
 
 
+def profile_to_extend(path: Path, prop: str | None, *, replace_profile: bool) -> ProfileFile | None:
+    """The profile at `path` that trials of `prop` would be added to; None where a new one would be written.
+
+    Raises:
+        InputError: a new profile without a name, or another prop's profile.
+        FaultyFileError: the profile that is there can't be understood.
+    """
+    if replace_profile or not path.exists():
+        if prop is None:
+            raise InputError(f"{path} will be a new profile: give the prop's name with --prop NAME")
+        return None
+    old = read_profile(path)
+    if prop is not None and prop != old.content.prop:
+        raise InputError(
+            f"{path} is the profile of {old.content.prop!r}, not of {prop!r}. "
+            "Save to another file, or add --replace to drop what is in it."
+        )
+    return old
+
+
 def save_session(
     path: Path,
     prop: str | None,
@@ -224,22 +244,14 @@ def save_session(
 
     if not measurement.trials:
         raise InputError("there are no trials to save; nothing was written")
-    fresh = replace_profile or not path.exists()
-    if fresh:
-        if prop is None:
-            raise InputError(f"{path} will be a new profile: give the prop's name with --prop NAME")
+    old = profile_to_extend(path, prop, replace_profile=replace_profile)
+    if old is None:
         document = tomlkit.document()
         document.add(tomlkit.comment("What cuesync has measured of one prop. Comments that you add stay."))
         document["format"] = FORMAT
         document["prop"] = prop
         document["session"] = tomlkit.aot()
     else:
-        old = read_profile(path)
-        if prop is not None and prop != old.content.prop:
-            raise InputError(
-                f"{path} is the profile of {old.content.prop!r}, not of {prop!r}. "
-                "Save to another file, or add --replace to drop what is in it."
-            )
         if not _going_on(old.content, measurement, date) and _already_there(old.content, measurement):
             raise InputError(
                 f"{path} already holds these trials of {_file_name(measurement)}; nothing was added. "
@@ -249,10 +261,10 @@ def save_session(
     sessions = document["session"]
     assert isinstance(sessions, tomlkit.items.AoT)
     session = _session(measurement, conditions, date)
-    if not fresh and _going_on(old.content, measurement, date):
+    if old is not None and _going_on(old.content, measurement, date):
         sessions[-1]["trials"] = session["trials"]
     else:
         sessions.append(session)
     with whole_file(path, replace=True) as temporary:
         temporary.write_text(tomlkit.dumps(document), encoding="utf-8")
-    return fresh
+    return old is None

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 @click.command("measure")
-@click.argument("recording", type=PathArgument)
+@click.argument("recording", type=PathArgument, required=False)
 @click.option(
     "--way",
     type=click.Choice(["contact", "chirp", "click", "list"]),
@@ -45,11 +45,27 @@ if TYPE_CHECKING:
 @click.option("--supply-v", type=float, help="Supply voltage during the recording, for the profile.")
 @click.option("--temperature-c", type=float, help="Air temperature during the recording, for the profile.")
 @click.option("--note", default="", help="Anything else worth remembering, for the profile.")
+@click.option("--live", is_flag=True, help="Measure at the prop, through the show's own loudspeaker.")
+@click.option(
+    "--trials",
+    "wanted",
+    type=click.IntRange(min=1),
+    default=10,
+    show_default=True,
+    help="With --live: how many trials.",
+)
+@click.option(
+    "--contact", default="key:space", show_default=True, help="With --live: the contact, as a scene names it."
+)
+@click.option("--reset-s", type=float, help="With --live: the prop's reset, where it can't be heard.")
+@click.option("--microphone", metavar="NAME", help="With --live: sound device of the microphone.")
+@click.option("--device", metavar="NAME", help="With --live: sound device of the loudspeaker.")
+@click.option("--midi-in", metavar="PORT", help="With --live: MIDI port of the contact.")
 @picture_option
 @replace_option
 @json_option
 def command(
-    recording: Path,
+    recording: Path | None,
     way: Way | None,
     contact_channel: int | None,
     microphone_channel: int | None,
@@ -59,11 +75,52 @@ def command(
     supply_v: float | None,
     temperature_c: float | None,
     note: str,
+    live: bool,
+    wanted: int,
+    contact: str,
+    reset_s: float | None,
+    microphone: str | None,
+    device: str | None,
+    midi_in: str | None,
     picture: Path | None,
     replace: bool,
     as_json: bool,
 ) -> None:
-    """Find the delay of a prop in RECORDING, in which it is triggered again and again."""
+    """Find the delay of a prop in RECORDING, in which it is triggered again and again.
+
+    With --live there is no RECORDING yet: when the contact closes, cuesync plays a chirp through the show's
+    loudspeaker and listens for chirp and pop at the guest's place. Each trial is in the profile as soon as
+    it is done; the sound is kept beside it. Ctrl-C ends it earlier.
+    """
+    from cuesync.profile import Conditions
+
+    conditions = Conditions(supply_v=supply_v, temperature_c=temperature_c, note=note)
+    if live:
+        if recording is not None or way is not None or triggers is not None:
+            raise click.UsageError(
+                "--live makes a recording of its own: leave out RECORDING, --way, --triggers."
+            )
+        if save is None:
+            raise click.UsageError("--live needs a profile to keep the trials in: add --save FILE.")
+        from cuesync.cli.measure_live import measure_at_prop
+
+        measurement = measure_at_prop(
+            save,
+            prop,
+            conditions,
+            wanted=wanted,
+            contact=contact,
+            reset_s=reset_s,
+            microphone=microphone,
+            microphone_channel=microphone_channel or 1,
+            device=device,
+            midi_in=midi_in,
+            replace=replace,
+        )
+        _show(measurement, Path(measurement.recording), picture, replace=replace, as_json=as_json)
+        return
+    if recording is None:
+        raise click.UsageError("Name the RECORDING, or measure at the prop with --live.")
     from cuesync.measuring.recording import measure_recording, read_trigger_list
 
     times_s = None
@@ -78,6 +135,20 @@ def command(
         microphone_channel=microphone_channel,
         trigger_times_s=times_s,
     )
+    _show(measurement, recording, picture, replace=replace, as_json=as_json)
+    if save is not None:
+        from cuesync.profile import save_session
+
+        fresh = save_session(
+            save, prop, measurement, conditions, datetime.now().astimezone(), replace_profile=replace
+        )
+        count = len(measurement.trials)
+        say(f"{count} trials {'written to the new profile' if fresh else 'added to'} {save}")
+
+
+def _show(
+    measurement: Measurement, recording: Path, picture: Path | None, *, replace: bool, as_json: bool
+) -> None:
     if as_json:
         print_json(measurement_fields(measurement))
     else:
@@ -87,19 +158,6 @@ def command(
 
         draw_trials(measurement, recording, picture, replace=replace)
         say(f"The picture is in {picture}")
-    if save is not None:
-        from cuesync.profile import Conditions, save_session
-
-        fresh = save_session(
-            save,
-            prop,
-            measurement,
-            Conditions(supply_v=supply_v, temperature_c=temperature_c, note=note),
-            datetime.now().astimezone(),
-            replace_profile=replace,
-        )
-        count = len(measurement.trials)
-        say(f"{count} trials {'written to the new profile' if fresh else 'added to'} {save}")
 
 
 def print_measurement(measurement: Measurement) -> None:
