@@ -132,7 +132,8 @@ class ChirpScan:
             top = tops.max(axis=1)
             mean = tops.mean(axis=1)
             # energy of the sound in the chirp's band, seen through the same filter, over a chirp's length
-            around = np.convolve(mean, np.ones(2 * round(CHIRP_S / 0.002) + 1), mode="same") * hop
+            reach = round(CHIRP_S / 0.002)
+            around = np.convolve(mean, np.ones(2 * reach + 1))[reach : reach + count] * hop
             # all of a pure chirp's output is its squeezed pulse: 1/2 of the squared envelope is seen here
             share = top / np.maximum(around, 1e-30) * self._pulse_frames()
             for index in np.flatnonzero(share > SEEN_CORRELATION):

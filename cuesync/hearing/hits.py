@@ -1,8 +1,8 @@
 """The instant in a clip that must meet the pop.
 
 A clip has three honest answers: its *onset* (the attack begins), its *attack* (the steepest perceived rise,
-where the ear puts the event) and its *peak* (the largest short-term loudness). All are found on the
-K-weighted power of ITU-R BS.1770, summed over the channels, to the sample and never on a grid of frames.
+where the ear puts the event) and its *peak* (the largest short-term loudness, K-weighted as in ITU-R
+BS.1770). All are found on the power summed over the channels, to the sample and never on a grid of frames.
 
 Perceived loudness is taken as power to the 0.3 (Stevens' law: twice as loud per 10 dB), instant by instant
 and only then averaged, so that a step in the sound stays a step and is found where it is.
@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cuesync.errors import ClipError
-from cuesync.hearing.weighting import k_weighted_power
+from cuesync.hearing.weighting import heard_power, k_weighted_power
 
 HitKind = Literal["onset", "attack", "peak"]
 
@@ -47,7 +47,7 @@ _STEEP = 0.35
 shortest scale; at the longest it must be half as large again."""
 _STEEP_SLOWNESS = 0.15
 _SHARP_S = 0.010
-_PEAK_WINDOW_S = 0.02
+_PEAK_REACH_S = 0.02
 _PEAK_SPREAD_RATIO = 10**-0.1
 _PEAK_SPREAD_MAX_S = 0.3
 
@@ -89,37 +89,36 @@ class _Rise:
     suddenness: float
 
 
+class _Means:
+    """Means of a sequence over any stretch, from its running sum; outside it everything is 0."""
+
+    def __init__(self, values: NDArray[np.float64]) -> None:
+        self.frames = len(values)
+        self._total = _running_sum(values)
+
+    def __call__(self, start: NDArray[np.intp], stop: NDArray[np.intp]) -> NDArray[np.float64]:
+        """Mean from frame `start` up to frame `stop`, element by element."""
+        total = self._total
+        inside = total[np.clip(stop, 0, self.frames)] - total[np.clip(start, 0, self.frames)]
+        mean: NDArray[np.float64] = inside / np.maximum(stop - start, 1)
+        return mean
+
+
 class _Track:
-    """Power and loudness of a clip with their running sums; everything outside it is silence."""
+    """The power of a clip and its perceived loudness, and the grid on which they are first looked at."""
 
     def __init__(self, power: NDArray[np.float64], rate_hz: float) -> None:
         self.power = power
         self.rate_hz = rate_hz
-        self.frames = len(power)
-        self._energy = _running_sum(power)
-        self._loudness = _running_sum(power**_LOUDNESS_EXPONENT)
-        self.grid = max(self.in_frames(_GRID_S), 1)
-        self.grid_frames = np.arange(0, self.frames, self.grid)
+        self.loudness = _Means(power**_LOUDNESS_EXPONENT)
+        self.grid = _grid(rate_hz)
+        self.grid_frames = np.arange(0, len(power), self.grid)
         self.full = float(
             self.loudness(self.grid_frames, self.grid_frames + self.in_frames(_FULL_LOUDNESS_S)).max()
         )
 
     def in_frames(self, time_s: float) -> int:
         return round(time_s * self.rate_hz)
-
-    def loudness(self, start: NDArray[np.intp], stop: NDArray[np.intp]) -> NDArray[np.float64]:
-        """Mean loudness from frame `start` up to frame `stop`, element by element."""
-        return self._mean(self._loudness, start, stop)
-
-    def mean_power(self, start: NDArray[np.intp], stop: NDArray[np.intp]) -> NDArray[np.float64]:
-        return self._mean(self._energy, start, stop)
-
-    def _mean(
-        self, total: NDArray[np.float64], start: NDArray[np.intp], stop: NDArray[np.intp]
-    ) -> NDArray[np.float64]:
-        inside = total[np.clip(stop, 0, self.frames)] - total[np.clip(start, 0, self.frames)]
-        mean: NDArray[np.float64] = inside / np.maximum(stop - start, 1)
-        return mean
 
 
 def find_hit(samples: ArrayLike, rate_hz: float, kind: HitKind | Literal["auto"] = "auto") -> Hit:
@@ -135,7 +134,7 @@ def find_hit(samples: ArrayLike, rate_hz: float, kind: HitKind | Literal["auto"]
         Empty, silent, or with values that are not numbers.
     """
     part, first = _sounding_part(samples, rate_hz)
-    track = _Track(k_weighted_power(part, rate_hz), rate_hz)
+    track = _Track(heard_power(part, rate_hz), rate_hz)
     rises = _find_rises(track)
     best = max(rise.score for rise in rises)
     equals = sorted(
@@ -144,7 +143,7 @@ def find_hit(samples: ArrayLike, rate_hz: float, kind: HitKind | Literal["auto"]
     rise = equals[0]
     apart = rise.at + track.in_frames(_RIVAL_APART_S)
     rivals = [rival for rival in equals[1:] if rival.at >= apart and rival.suddenness >= 1]
-    peak, spread_s = _find_peak(track)
+    peak, spread_s = _find_peak(k_weighted_power(part, rate_hz), rate_hz)
     frames: dict[HitKind, int] = {
         "onset": _find_onset(track, rise),
         "attack": rise.at,
@@ -237,11 +236,10 @@ def _find_onset(track: _Track, rise: _Rise) -> int:
     edge = int(within[edges.argmax()])
     start, stop = edge - track.in_frames(_ONSET_BEFORE_S), edge + track.in_frames(_ONSET_AFTER_S)
     power = np.zeros(stop - start)
-    inside = slice(max(start, 0), min(stop, track.frames))
+    inside = slice(max(start, 0), min(stop, len(track.power)))
     power[inside.start - start : inside.stop - start] = track.power[inside]
-    here = np.array([rise.at])
     # 60 dB below the attack nothing is heard, and digital silence would outshine every real change
-    power += _ONSET_FLOOR * track.mean_power(here, here + rise.scale)
+    power += _ONSET_FLOOR * track.power[rise.at : rise.at + rise.scale].mean()
     total = _running_sum(power)
     count = np.arange(2, len(power) - 1)
     rest = len(power) - count
@@ -250,23 +248,32 @@ def _find_onset(track: _Track, rise: _Rise) -> int:
     return min(max(onset, 0), rise.at)
 
 
-def _find_peak(track: _Track) -> tuple[int, float]:
+def _find_peak(power: NDArray[np.float64], rate_hz: float) -> tuple[int, float]:
     """The frame of the largest short-term loudness, and over what time the clip comes within 1 dB of it."""
-    coarse = _short_term(track, track.grid_frames, track.grid)
-    middle = int(track.grid_frames[coarse.argmax()])
-    reach = 2 * track.grid
-    near = np.arange(max(middle - reach, 0), min(middle + reach, track.frames - 1) + 1)
-    peak = int(near[_short_term(track, near, 1).argmax()])
+    mean_power, grid = _Means(power), _grid(rate_hz)
+    reach = round(_PEAK_REACH_S * rate_hz)
+    grid_frames = np.arange(0, len(power), grid)
+    coarse = _under_triangle(mean_power, grid_frames, reach, grid)
+    middle = int(grid_frames[coarse.argmax()])
+    near = np.arange(max(middle - 2 * grid, 0), min(middle + 2 * grid, len(power) - 1) + 1)
+    peak = int(near[_under_triangle(mean_power, near, reach, 1).argmax()])
     close = np.flatnonzero(coarse >= coarse.max() * _PEAK_SPREAD_RATIO)
-    return peak, float((close[-1] - close[0]) * track.grid / track.rate_hz)
+    return peak, float((close[-1] - close[0]) * grid / rate_hz)
 
 
-def _short_term(track: _Track, at: NDArray[np.intp], step: int) -> NDArray[np.float64]:
-    """Power under a triangle of 40 ms around every frame of `at`: boxes stacked, each `step` frames wider."""
+def _under_triangle(mean_power: _Means, at: NDArray[np.intp], reach: int, step: int) -> NDArray[np.float64]:
+    """Power under a triangle that reaches `reach` frames to either side of every frame of `at`.
+
+    It is a stack of boxes, each `step` frames wider than the one before.
+    """
     total = np.zeros(len(at))
-    for reach in range(step, track.in_frames(_PEAK_WINDOW_S) + 1, step):
-        total += track.mean_power(at - reach, at + reach + 1) * (2 * reach + 1)
+    for width in range(step, reach + 1, step):
+        total += mean_power(at - width, at + width + 1) * (2 * width + 1)
     return total
+
+
+def _grid(rate_hz: float) -> int:
+    return max(round(_GRID_S * rate_hz), 1)
 
 
 def _judged(

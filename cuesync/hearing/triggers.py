@@ -120,7 +120,7 @@ def _first_step(coarse: Coarse, block: int, window: Window) -> Edge | None:
     share = (half - line[at]) / (line[at + 1] - line[at])
     settle = round(0.002 * coarse.rate_hz)
     energies = np.sort(steps**2)[::-1]
-    singles = max(4, round(8 * coarse.rate_hz / 48000))
+    singles = int(np.clip(0.001 * coarse.rate_hz, 6, 32))  # enough for every bounce, few for a ringing sound
     return Edge(
         frame=begin + at + float(share),
         height=float(line[at + 1 : at + 1 + settle].mean() - line[max(0, at - settle) : at].mean()),
@@ -244,5 +244,5 @@ def _click_start(coarse: Coarse, block: int, window: Window) -> float | None:
         return None
     first = quiet + int(loud[0])
     low = max(picker.ORDER, first - round(0.006 * rate))
-    pick = picker.pick_start(white[low : first + round(0.002 * rate)])
-    return float(begin + (first if pick is None else low + pick.frame))
+    pick = picker.pick_start(line, white, low, first + round(0.002 * rate))
+    return float(begin + (first if pick is None else pick.frame))

@@ -24,8 +24,10 @@ _STAGES_AT_48K: tuple[Biquad, Biquad] = (
 )
 _TABLE_RATE_HZ = 48_000.0
 
-_K_TAIL_S = 0.16
-"""After this time the K filter's answer to an impulse is below 1e-15: its slowest poles lie at 38 Hz."""
+_LOW_CUT_HZ = 100.0
+
+_TAIL_S = 0.16
+"""After this time a filter's answer to an impulse is below 1e-15: the slowest poles lie at 38 Hz."""
 
 
 def k_weighting(rate_hz: float) -> tuple[Biquad, Biquad]:
@@ -67,20 +69,41 @@ def k_weighted_power(samples: NDArray[np.floating], rate_hz: float) -> NDArray[n
 
     Shape (frames,). The sound is taken to be silent before its first sample.
     """
+    return _power_behind(samples, _impulse(k_weighting(rate_hz), rate_hz))
+
+
+def heard_power(samples: NDArray[np.floating], rate_hz: float) -> NDArray[np.float64]:
+    """As `k_weighted_power`, with the lows held back further, about as the ear does.
+
+    At 80 phon a 50 Hz tone needs some 21 dB more than one of 1 kHz (ISO 226, from memory); the K weighting
+    takes only 4 dB off, and leaves a rumble louder than it is heard. A second-order high-pass at 100 Hz
+    brings that to 16 dB.
+    """
+    return _power_behind(samples, _impulse((*k_weighting(rate_hz), _low_cut(rate_hz)), rate_hz))
+
+
+def _low_cut(rate_hz: float) -> Biquad:
+    """Butterworth high-pass of second order by the bilinear transform."""
+    corner = np.tan(np.pi * _LOW_CUT_HZ / rate_hz)
+    a = _to_digital(np.array([1.0, np.sqrt(2.0) * corner, corner**2]))
+    return (1 / a[0], -2 / a[0], 1 / a[0]), (1.0, float(a[1] / a[0]), float(a[2] / a[0]))
+
+
+def _power_behind(samples: NDArray[np.floating], impulse: NDArray[np.float64]) -> NDArray[np.float64]:
     power = np.empty(len(samples))
-    for start, block in filtered_blocks(samples, _k_impulse(float(rate_hz))):
+    for start, block in filtered_blocks(samples, impulse):
         power[start : start + block.shape[1]] = np.einsum("cf,cf->f", block, block)
     return power
 
 
 @lru_cache(maxsize=8)
-def _k_impulse(rate_hz: float) -> NDArray[np.float64]:
-    """Impulse response of both stages, cut where it has died away."""
-    taps = int(np.ceil(_K_TAIL_S * rate_hz))
+def _impulse(stages: tuple[Biquad, ...], rate_hz: float) -> NDArray[np.float64]:
+    """Impulse response of all stages in a row, cut where it has died away."""
+    taps = int(np.ceil(_TAIL_S * rate_hz))
     points = 1 << (2 * taps).bit_length()
     delay = np.exp(-2j * np.pi * np.arange(points // 2 + 1) / points)
     response = np.ones(len(delay), dtype=complex)
-    for b, a in k_weighting(rate_hz):
+    for b, a in stages:
         response *= np.polynomial.polynomial.polyval(delay, b) / np.polynomial.polynomial.polyval(delay, a)
     impulse: NDArray[np.float64] = np.fft.irfft(response, points)[:taps]
     impulse.setflags(write=False)
