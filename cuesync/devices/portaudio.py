@@ -7,15 +7,10 @@ origin and meaning differ from one host API to the next.
 
 from __future__ import annotations
 
-import atexit
 import math
-import shutil
-import subprocess
 import sys
-import tempfile
 from dataclasses import dataclass, replace
-from pathlib import Path
-from typing import Any, ClassVar
+from typing import Any
 
 import numpy as np
 
@@ -54,65 +49,7 @@ def _sounddevice() -> Any:
         raise DeviceError(
             f"PortAudio is not installed, so there is no sound.{hint} {REHEARSE_INSTEAD}"
         ) from problem
-    if sys.platform == "linux" and not _Left.leaves_quietly:
-        # Ending PortAudio at exit aborts where a JACK server has died meanwhile, and frees nothing we need.
-        atexit.register(setattr, sounddevice, "_initialized", 0)
-        _Left.leaves_quietly = True
-    if _Left.stale:
-        _load_another(sounddevice)
-        _Left.stale = False
     return sounddevice
-
-
-class _Left:
-    """Streams whose JACK server has died.
-
-    PortAudio aborts the whole program when it is told to close those, or to end, so they are left alone
-    and another copy of the library takes over.
-    """
-
-    streams: ClassVar[list[Any]] = []
-    stale: ClassVar[bool] = False
-    leaves_quietly: ClassVar[bool] = False
-
-
-def _leave(stream: Any) -> None:
-    _Left.streams.append(stream)
-    _Left.stale = True
-
-
-def _load_another(sd: Any) -> None:
-    """Put a copy of libportaudio, with a state of its own, behind sounddevice."""
-    maps = Path("/proc/self/maps").read_text(encoding="utf-8", errors="replace")
-    path = next(line.split()[-1] for line in maps.splitlines() if "libportaudio" in line)
-    with tempfile.TemporaryDirectory() as folder:
-        copy = shutil.copy(path, Path(folder) / "libportaudio-again.so")
-        sd._lib = sd._ffi.dlopen(str(copy))
-    sd._initialize()
-
-
-def look_anew() -> None:
-    """Make PortAudio look for devices again; it only does so when it starts. No stream may be open."""
-    fresh = _Left.stale
-    sd = _sounddevice()
-    if not fresh:
-        sd._terminate()
-        sd._initialize()
-
-
-def is_there(wanted: str | None, *, outputs: int) -> bool:
-    """Whether this sound card can be found now, asked of PortAudio in a process of its own.
-
-    Looking in our own process would disturb what plays, and may hang where a driver is in trouble.
-    """
-    command = [sys.executable, "-m", "cuesync.devices.portaudio", str(outputs)]
-    try:
-        found = subprocess.run(
-            command if wanted is None else [*command, wanted], capture_output=True, timeout=10.0, check=False
-        )
-    except (OSError, subprocess.TimeoutExpired):
-        return False
-    return found.returncode == 0
 
 
 def sound_devices() -> tuple[SoundDevice, ...]:
@@ -199,13 +136,6 @@ def choose_device(devices: tuple[SoundDevice, ...], wanted: str | None, *, input
     raise DeviceError(f'"{wanted}" could be any of {several}. Write one of these in full.')
 
 
-def _close(stream: Any, device: SoundDevice, *, dead: bool) -> None:
-    if dead and sys.platform == "linux" and "JACK" in device.host_api:
-        _leave(stream)
-    elif stream not in _Left.streams:
-        stream.close(ignore_errors=True)
-
-
 class PortAudioOutput:
     """The show's sound. `render` runs on PortAudio's thread; host time is taken on entry."""
 
@@ -282,9 +212,8 @@ class PortAudioOutput:
             ) from problem
 
     def stop(self) -> None:
-        dead = self._render is not None and not self.alive()
         self._render = None
-        _close(self._stream, self._device, dead=dead)
+        self._stream.close(ignore_errors=True)
 
     def alive(self) -> bool:
         return self._render is not None and self._clock.now_s() - self._last_block_s < _ALIVE_S
@@ -446,9 +375,8 @@ class PortAudioRecorder:
         return self._started and self._clock.now_s() - self._last_block_s < _ALIVE_S
 
     def close(self) -> None:
-        dead = self._started and not self.alive()
         self._started = False
-        _close(self._stream, self._device, dead=dead)
+        self._stream.close(ignore_errors=True)
 
     def _take(self, block: Samples, frames: int, _time: Any, status: Any) -> None:
         if status.input_overflow or status.output_underflow:
@@ -473,10 +401,3 @@ class PortAudioRecorder:
             self._play_at += frames
             if self._play_at >= len(playing):
                 self._playing = None
-
-
-if __name__ == "__main__":  # see is_there
-    try:
-        choose_device(sound_devices(), " ".join(sys.argv[2:]) or None, inputs=0, outputs=int(sys.argv[1]))
-    except DeviceError:
-        sys.exit(1)

@@ -3,8 +3,8 @@
 `Show` has no thread and no clock of its own. A live run (`live`) gives it threads and real ports, a
 rehearsal (`rehearsal`) the simulated clock and its twins; what happens in between is the same.
 
-    edge ─► put ─► work ─► state: taken? ─► voices, placed on frames ─► mixer ─► sound card
-                                       └──► flashes, placed on host time ─► light desk ─► light output
+    edge ─► put ─► work ─► state: taken? ─► sounds at host times ─► sound desk ─► frames, sound card
+                                       └──► flashes at host times ─► light desk ─► light output
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import TypeVar
 
-from cuesync.devices.ports import AudioOutput, Clock, ContactEdge, LightOutput, Samples
-from cuesync.errors import CuesyncError, DeviceError
+from cuesync.devices.ports import Clock, ContactEdge, LightOutput
+from cuesync.errors import CuesyncError
 from cuesync.plan.plan import Plan, PlannedSound
 from cuesync.show.events import (
     ContactStuck,
@@ -31,9 +31,9 @@ from cuesync.show.events import (
     Triggered,
 )
 from cuesync.show.lights import LightDesk, LightResult
-from cuesync.show.mixer import Mixer, PreparedSound, Voice, prepare_sound
+from cuesync.show.mixer import PreparedSound, prepare_sound
+from cuesync.show.sound import Play, SoundDesk
 from cuesync.show.states import Change, SceneState, State, Step
-from cuesync.show.timeline import Timeline
 
 _T = TypeVar("_T")
 
@@ -49,7 +49,7 @@ class _Scare:
     number: int
     trigger_s: float
     over_s: float
-    voices: list[tuple[PlannedSound, float, Voice]]
+    plays: list[tuple[PlannedSound, Play]]
     lights_wanted: int
     lights: list[LightSent] = field(default_factory=list)
     stopped: bool = False
@@ -57,7 +57,7 @@ class _Scare:
     def complete(self, now_s: float) -> bool:
         if now_s >= self.over_s + _PATIENCE_S:
             return True
-        answered = all(voice.done for _, _, voice in self.voices) and len(self.lights) >= self.lights_wanted
+        answered = all(play.done for _, play in self.plays) and len(self.lights) >= self.lights_wanted
         return answered and (self.stopped or now_s >= self.over_s)
 
 
@@ -65,13 +65,13 @@ class _Scare:
 class _Scene:
     plan: Plan
     state: SceneState
-    sounds: tuple[tuple[PlannedSound, PreparedSound], ...]
+    sounds: tuple[tuple[PlannedSound, int], ...]
     scare: _Scare | None = None
     told_stuck: bool = False
 
 
 class Show:
-    """Several scenes at once. Call everything but `put` and `render` from one thread.
+    """Several scenes at once. Call everything but `put` from one thread.
 
     `report` is called on that thread too and must not block. `wake` is called whenever there is work
     sooner than `next_s` said before.
@@ -82,33 +82,31 @@ class Show:
         plans: Sequence[Plan],
         *,
         clock: Clock,
-        audio: AudioOutput | None,
+        sound: SoundDesk | None,
         lights: LightOutput | None,
         report: Callable[[ShowEvent], None],
     ) -> None:
         """Prepares every sound for this sound card; DeviceError where a scene needs more than it has.
 
-        `audio` may be None where no plan has a sound, `lights` where none has a light.
+        `sound` may be None where no plan has a sound, `lights` where none has a light.
         """
         self._clock = clock
         self._report = report
-        self._audio = audio
+        self._sound = sound
         self.wake: Callable[[], None] = lambda: None
-        rate_hz = audio.rate_hz if audio is not None else 48000
-        channels = audio.channels if audio is not None else 1
-        self.timeline = Timeline(rate_hz)
-        self.mixer = Mixer(rate_hz, channels)
         self.desk = LightDesk(lights, clock, self.put)
-        self._scenes = [
-            _Scene(
-                plan=plan,
-                state=SceneState(
-                    cue_length_s=plan.cue_length_s, reset_s=plan.reset_s, debounce_s=plan.debounce_s
-                ),
-                sounds=tuple((sound, prepare_sound(sound, rate_hz, channels)) for sound in plan.sounds),
+        self._scenes: list[_Scene] = []
+        self._prepared: list[PreparedSound] = []
+        for plan in plans:
+            state = SceneState(
+                cue_length_s=plan.cue_length_s, reset_s=plan.reset_s, debounce_s=plan.debounce_s
             )
-            for plan in plans
-        ]
+            sounds: list[tuple[PlannedSound, int]] = []
+            if sound is not None:
+                for planned in plan.sounds:
+                    sounds.append((planned, len(self._prepared)))
+                    self._prepared.append(prepare_sound(planned, sound.rate_hz, sound.channels))
+            self._scenes.append(_Scene(plan=plan, state=state, sounds=tuple(sounds)))
         self._inbox: deque[ContactEdge | LightResult | Callable[[], None]] = deque()
         self._worked_s = -math.inf
         self._scares = 0
@@ -135,39 +133,19 @@ class Show:
         self._inbox.append(item)
         self.wake()
 
-    def render(self, out: Samples, host_s: float) -> None:
-        """For the sound card's thread: place the block on the timeline and fill it."""
-        try:
-            first_frame = self.timeline.block(host_s, len(out))
-        except Exception:  # nothing may rise from here
-            self.mixer.failures += 1
-            out.fill(0.0)
-            return
-        self.mixer.render(out, first_frame)
-
-    def use_audio(self, audio: AudioOutput) -> None:
-        """Go on with this sound card, of the same rate and channels, in place of one that is gone."""
-        if (audio.rate_hz, audio.channels) != (self.mixer.rate_hz, self.mixer.channels):
-            raise DeviceError(
-                f'the sound card "{audio.name}" came back with {audio.rate_hz} Hz and {audio.channels} '
-                f"channels; the show needs {self.mixer.rate_hz} Hz and {self.mixer.channels}."
-            )
-        self.timeline.restart()
-        self._audio = audio
-        audio.start(self.render)
-
     # -- what the operator does
 
     def start(self) -> None:
         """Start the sound and arm every scene as soon as the timeline holds."""
-        if self._audio is not None:
-            self._audio.start(self.render)
+        if self._sound is not None:
+            self._sound.start(self._prepared)
         self._wants_arming = True
 
     def stop_all(self, why: str) -> None:
         """Fade all sound, switch off all lights, and stay stopped until `acknowledge` and then `arm`."""
         now_s = self._clock.now_s()
-        self.mixer.stop_all()
+        if self._sound is not None:
+            self._sound.stop_all()
         self._wants_arming = False
         for scene in self._scenes:
             if scene.scare is not None:
@@ -197,7 +175,8 @@ class Show:
     @property
     def settled(self) -> bool:
         """True when no cue is under way and nothing sounds."""
-        return self.mixer.quiet and all(scene.scare is None for scene in self._scenes)
+        quiet = self._sound is None or self._sound.quiet
+        return quiet and all(scene.scare is None for scene in self._scenes)
 
     # -- the worker
 
@@ -224,7 +203,7 @@ class Show:
             self._guarded(scene, self._advance, now_s)
 
     def _ready_to_arm(self) -> bool:
-        return self._audio is None or self.timeline.locked
+        return self._sound is None or self._sound.locked
 
     def _scene_next_s(self, scene: _Scene) -> float:
         next_s = scene.state.next_s()
@@ -276,18 +255,16 @@ class Show:
 
     def _go(self, scene: _Scene, trigger_s: float) -> None:
         """The cue, from the trigger's host time: first the sound, then the lights, then the talk."""
-        voices: list[tuple[PlannedSound, float, Voice]] = []
-        for planned, prepared in scene.sounds:
-            wanted_frame = self.timeline.frame_at(trigger_s + planned.start_s)
-            voice = Voice(prepared, round(wanted_frame))
-            voices.append((planned, wanted_frame, voice))
-            self.mixer.play(voice)
+        plays: list[tuple[PlannedSound, Play]] = []
+        if self._sound is not None:
+            for planned, place in scene.sounds:
+                plays.append((planned, self._sound.play(place, trigger_s + planned.start_s)))
         self._scares += 1
         scare = _Scare(
             number=self._scares,
             trigger_s=trigger_s,
             over_s=trigger_s + scene.plan.cue_length_s,
-            voices=voices,
+            plays=plays,
             lights_wanted=2 * len(scene.plan.lights),
         )
         if scene.scare is not None:
@@ -334,22 +311,19 @@ class Show:
                 scene=scene.plan.title,
                 number=scare.number,
                 trigger_s=scare.trigger_s,
-                sounds=tuple(self._played(*entry) for entry in scare.voices),
+                sounds=tuple(self._played(*entry) for entry in scare.plays),
                 lights=tuple(scare.lights),
                 stopped=scare.stopped,
             )
         )
 
-    def _played(self, planned: PlannedSound, wanted_frame: float, voice: Voice) -> SoundPlayed:
-        """What became of a voice. Late whole voices are late; one that joined in was in its place."""
-        start_s = None
-        if voice.begun_frame is not None:
-            start_s = planned.start_s + (voice.start_frame - wanted_frame) / self.mixer.rate_hz
+    def _played(self, planned: PlannedSound, play: Play) -> SoundPlayed:
+        late_s = play.late_s
         return SoundPlayed(
             clip=planned.clip.name,
             planned_start_s=planned.start_s,
-            start_s=start_s,
-            lands_s=None if start_s is None else planned.lands_s + start_s - planned.start_s,
+            start_s=None if late_s is None else planned.start_s + late_s,
+            lands_s=None if late_s is None else planned.lands_s + late_s,
         )
 
     def _step_all(self, step: Step) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import queue
 import signal
@@ -14,13 +15,15 @@ from datetime import date
 from pathlib import Path
 
 from cuesync.devices.addresses import KeyContact, MidiContact, parse_contact
-from cuesync.devices.ports import AudioOutput, Clock, ContactEdge, ContactSource, HostClock, LightOutput
+from cuesync.devices.ports import Clock, ContactEdge, ContactSource, HostClock, LightOutput
 from cuesync.errors import DeviceError, InputError
 from cuesync.plan.placing import with_device_latency
 from cuesync.plan.plan import Plan
 from cuesync.show.engine import Show
 from cuesync.show.events import Fault, Note, Recovered, ShowEvent
 from cuesync.show.log import NightLog, NightSummary, ended_badly, new_night_file, read_summary
+from cuesync.show.sound import SoundDesk
+from cuesync.show.sound_process import SoundProcess
 from cuesync.show.threads import WorkerThread
 from cuesync.show.watch import Watch, WatchedSource
 
@@ -92,19 +95,19 @@ def run_show(
         )
         stack.callback(log.close)
 
-        latency_s = ports.audio.latency_s if ports.audio is not None else 0.0
+        latency_s = ports.sound.latency_s if ports.sound is not None else 0.0
         plans = [with_device_latency(plan, latency_s) for plan in plans]
 
         def report(event: ShowEvent) -> None:
             log.put(event)
             events.put(event)
 
-        show = Show(plans, clock=clock, audio=ports.audio, lights=ports.lights, report=report)
+        show = Show(plans, clock=clock, sound=ports.sound, lights=ports.lights, report=report)
         report(Note(at_s=clock.now_s(), what=NO_EMERGENCY_STOP))
         if badly_ended is not None:
             report(Note(at_s=clock.now_s(), what=f"the last night ended badly; its log is {badly_ended}"))
-        if ports.audio is not None:
-            report(Note(at_s=clock.now_s(), what=_describe(ports.audio)))
+        if ports.sound is not None:
+            report(Note(at_s=clock.now_s(), what=_describe(ports.sound)))
         stack.enter_context(_steady(stopping))
         night = _Night(show, ports, steering, clock, report)
         stack.callback(night.end)
@@ -130,10 +133,10 @@ def _say_for(events: queue.SimpleQueue[ShowEvent], say: Callable[[ShowEvent], No
         return
 
 
-def _describe(audio: AudioOutput) -> str:
+def _describe(sound: SoundDesk) -> str:
     return (
-        f"sound: {audio.name}, {audio.channels} channels, {audio.rate_hz} Hz, "
-        f"latency {audio.latency_s * 1000.0:.1f} ms as reported"
+        f"sound: {sound.name}, {sound.channels} channels, {sound.rate_hz} Hz, "
+        f"latency {sound.latency_s * 1000.0:.1f} ms as reported"
     )
 
 
@@ -183,13 +186,11 @@ class _Ports:
         keyboard_fd: int | None,
         clock: Clock,
     ) -> None:
-        self._device = device
         self._midi_out = midi_out
         self._midi_system = midi_system
-        self._block_frames = block_frames
         self._clock = clock
-        self.channels = max((max(sound.outputs) for plan in plans for sound in plan.sounds), default=0)
-        self.audio: AudioOutput | None = None
+        channels = max((max(sound.outputs) for plan in plans for sound in plan.sounds), default=0)
+        self.sound: SoundDesk | None = None
         self.lights: LightOutput | None = None
         self.sources: list[WatchedSource] = []
         keys = [plan.contact for plan in plans if isinstance(parse_contact(plan.contact), KeyContact)]
@@ -211,13 +212,13 @@ class _Ports:
         def lights() -> None:
             self.lights = self.open_lights()
 
-        def audio() -> None:
-            self.audio = self.open_audio()
+        def sound() -> None:
+            self.sound = SoundProcess(device, channels=channels, block_frames=block_frames, clock=clock)
 
         missing: list[str] = []
         try:
             for needed, open_one in (
-                (bool(self.channels), audio),
+                (bool(channels), sound),
                 (any(plan.lights for plan in plans), lights),
                 (bool(notes), midi),
                 (bool(keys) or keyboard_fd is not None or _is_terminal(), keyboard),
@@ -234,24 +235,6 @@ class _Ports:
             self.close()
             raise
 
-    def open_audio(self) -> AudioOutput:
-        """Open the sound card; the second time, after it was gone, with a fresh look at what is there."""
-        from cuesync.devices import portaudio
-
-        rate_hz = None
-        if self.audio is not None:
-            rate_hz = self.audio.rate_hz
-            if not portaudio.is_there(self._device, outputs=self.channels):
-                raise DeviceError("the sound card is not there yet.")
-            portaudio.look_anew()
-        return portaudio.PortAudioOutput(
-            self._device,
-            channels=self.channels,
-            rate_hz=rate_hz,
-            block_frames=self._block_frames,
-            clock=self._clock,
-        )
-
     def open_lights(self) -> LightOutput:
         from cuesync.devices.midi import MidiLights
 
@@ -264,12 +247,11 @@ class _Ports:
     def close(self) -> None:
         for watched in self.sources:
             watched.source.close()
-        for close in (self.lights.close if self.lights else None, self.audio.stop if self.audio else None):
-            try:
-                if close is not None:
-                    close()
-            except DeviceError:
-                continue  # it was gone already, and the watch has said so
+        with contextlib.suppress(DeviceError):  # the lights were gone already, and the watch has said so
+            if self.lights is not None:
+                self.lights.close()
+        if self.sound is not None:
+            self.sound.close()
 
     def _add(self, source: ContactSource, contacts: list[str], name: str) -> None:
         unique = tuple(dict.fromkeys(contacts))
@@ -301,8 +283,7 @@ class _Night:
             show,
             clock,
             report,
-            audio=ports.audio,
-            open_audio=ports.open_audio,
+            sound=ports.sound,
             sources=ports.sources,
             sink=self._take,
             lights=ports.lights,
@@ -333,12 +314,8 @@ class _Night:
         end_s = self._clock.now_s() + _SETTLE_S
         while not self._show.settled and self._clock.now_s() < end_s:
             self._clock.sleep_s(0.005)
-        audio = self._watch.audio
-        if audio is not None and audio.alive():
-            # What was handed over last must still come out of the loudspeaker.
-            self._clock.sleep_s(audio.latency_s + 2.0 * audio.block_frames / audio.rate_hz)
         self._watch.count(self._clock.now_s())
-        self._ports.audio, self._ports.lights = audio, self._watch.lights
+        self._ports.lights = self._watch.lights
         self._light_thread.stop()
         self._show_thread.stop()
 

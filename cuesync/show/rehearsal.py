@@ -21,6 +21,7 @@ from cuesync.errors import CuesyncError
 from cuesync.plan.plan import Plan
 from cuesync.show.engine import Show
 from cuesync.show.events import ScareDone, ShowEvent
+from cuesync.show.sound import LocalSoundDesk
 
 _SETTLE_S = 1.0
 _HOLD_S = 0.1
@@ -68,9 +69,10 @@ def rehearse(plan: Plan, *, rate_hz: int = 48000, presses: int = 100, seed: int 
     channels = max((max(sound.outputs) for sound in plan.sounds), default=1)
     events: list[ShowEvent] = []
     audio = SimulatedAudio(
-        clock, rate_hz=rate_hz, channels=channels, block_frames=256, quiet=lambda: show.mixer.quiet
+        clock, rate_hz=rate_hz, channels=channels, block_frames=256, quiet=lambda: sound.quiet
     )
-    show = Show((plan,), clock=clock, audio=audio, lights=lights, report=events.append)
+    sound = LocalSoundDesk(audio, lambda: audio)
+    show = Show((plan,), clock=clock, sound=sound, lights=lights, report=events.append)
     prop = SimulatedProp(
         contacts,
         plan.contact,
@@ -91,7 +93,7 @@ def rehearse(plan: Plan, *, rate_hz: int = 48000, presses: int = 100, seed: int 
     clock.run_until(first_s + cycle_s)
     audio.keep = False
     clock.run_until(press_s)
-    audio.stop()
+    sound.close()
 
     done = {event.trigger_s: event for event in events if isinstance(event, ScareDone)}
     if len(done) != presses or len(prop.cycles) != presses:

@@ -6,16 +6,19 @@ run the watch has a thread of its own (see `threads`).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from cuesync.devices.ports import AudioOutput, Clock, ContactEdge, ContactSource, EdgeSink, LightOutput
+from cuesync.devices.ports import Clock, ContactEdge, ContactSource, EdgeSink, LightOutput
 from cuesync.errors import CuesyncError
 from cuesync.show.engine import Show
 from cuesync.show.events import Fault, Recovered, ShowEvent
+from cuesync.show.sound import SoundCounts, SoundDesk
 
 _LOOK_EVERY_S = 0.25
 _COUNT_EVERY_S = 5.0
+_TRY_SOUND_EVERY_S = 0.7
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -37,8 +40,7 @@ class Watch:
         clock: Clock,
         report: Callable[[ShowEvent], None],
         *,
-        audio: AudioOutput | None,
-        open_audio: Callable[[], AudioOutput],
+        sound: SoundDesk | None,
         sources: Sequence[WatchedSource],
         sink: EdgeSink,
         lights: LightOutput | None,
@@ -47,9 +49,9 @@ class Watch:
         self._show = show
         self._clock = clock
         self._report = report
-        self.audio = audio
-        self._open_audio = open_audio
-        self._audio_gone = False
+        self._sound = sound
+        self._sound_gone = False
+        self._try_sound_s = -math.inf
         self._sources = tuple(sources)
         self._sink = sink
         self.lights = lights
@@ -57,14 +59,13 @@ class Watch:
         self._lights_gone = False
         self._looked_s = clock.now_s()
         self._counted_s = clock.now_s()
-        self._counts = (0, 0, 0, 0)
-        self._past_dropouts = 0
+        self._counts = SoundCounts()
 
     def next_s(self) -> float:
         return self._looked_s + _LOOK_EVERY_S
 
     def work(self, now_s: float) -> None:
-        self._look_at_audio(now_s)
+        self._look_at_sound(now_s)
         self._look_at_lights(now_s)
         for watched in self._sources:
             self._look_at_source(watched, now_s)
@@ -75,53 +76,51 @@ class Watch:
     def count(self, now_s: float) -> None:
         """Tell what has gone wrong with the sound since the last count."""
         self._counted_s = now_s
-        mixer = self._show.mixer
-        dropouts = self._past_dropouts + (0 if self.audio is None else self.audio.dropouts)
-        counts = (dropouts, self._show.timeline.skipped_frames, mixer.failures, mixer.limited_blocks)
-        more = [new - old for new, old in zip(counts, self._counts, strict=True)]
+        if self._sound is None:
+            return
+        before, counts = self._counts, self._sound.counts
         self._counts = counts
-        if more[0] or more[1] > 0:
-            lost_ms = max(more[1], 0) / mixer.rate_hz * 1000.0
+        dropouts = counts.dropouts - before.dropouts
+        lost_ms = max(0, counts.skipped_frames - before.skipped_frames) / self._sound.rate_hz * 1000.0
+        if dropouts or lost_ms:
             self._report(
                 Fault(
                     at_s=now_s,
-                    what=f"the sound dropped out {max(more[0], 1)} times ({lost_ms:.0f} ms lost).",
+                    what=f"the sound dropped out {max(dropouts, 1)} times ({lost_ms:.0f} ms lost).",
                     todo="Close other programs, or give the sound card longer blocks.",
                 )
             )
-        if more[2]:
-            self._report(Fault(at_s=now_s, what=f"{more[2]} blocks of sound failed inside cuesync."))
-        if more[3]:
+        if failures := counts.failures - before.failures:
+            self._report(Fault(at_s=now_s, what=f"{failures} blocks of sound failed inside cuesync."))
+        if limited := counts.limited_blocks - before.limited_blocks:
             self._report(
                 Fault(
                     at_s=now_s,
-                    what=f"the sum of the sounds was too loud in {more[3]} blocks and was turned down.",
+                    what=f"the sum of the sounds was too loud in {limited} blocks and was turned down.",
                     todo="Lower level_db of what plays together.",
                 )
             )
 
-    def _look_at_audio(self, now_s: float) -> None:
-        if self.audio is None or (self.audio.alive() and not self._audio_gone):
+    def _look_at_sound(self, now_s: float) -> None:
+        sound = self._sound
+        if sound is None or (sound.alive() and not self._sound_gone) or now_s < self._try_sound_s:
             return
-        if not self._audio_gone:
-            self._audio_gone = True
-            self._past_dropouts += self.audio.dropouts
+        if not self._sound_gone:
+            self._sound_gone = True
             self._report(
                 Fault(
                     at_s=now_s,
-                    what=f'the sound card "{self.audio.name}" is gone; the lights go on.',
+                    what=f'the sound card "{sound.name}" is gone; the lights go on.',
                     todo="Plug it in again: it is opened as soon as it is there.",
                 )
             )
-            self._quietly(self.audio.stop)
         try:
-            audio = self._open_audio()
-            self._show.use_audio(audio)
+            sound.restart()
         except CuesyncError:
+            self._try_sound_s = self._clock.now_s() + _TRY_SOUND_EVERY_S
             return
-        self.audio = audio
-        self._audio_gone = False
-        self._report(Recovered(at_s=self._clock.now_s(), what=f'the sound card "{audio.name}" is back'))
+        self._sound_gone = False
+        self._report(Recovered(at_s=self._clock.now_s(), what=f'the sound card "{sound.name}" is back'))
 
     def _look_at_lights(self, now_s: float) -> None:
         if self.lights is None or (self.lights.alive() and not self._lights_gone):

@@ -9,6 +9,7 @@ from cuesync.devices.simulated import SimulatedAudio, SimulatedClock, SimulatedC
 from cuesync.plan.plan import Plan
 from cuesync.show.engine import Show
 from cuesync.show.events import ShowEvent
+from cuesync.show.sound import LocalSoundDesk
 from cuesync.show.states import State
 from cuesync.show.watch import Watch, WatchedSource
 
@@ -35,13 +36,13 @@ class Simulation:
         self.card_there = True
         self.audio = self._new_audio()
         tell = self.said.append if report is None else report
-        self.show = Show(plans, clock=self.clock, audio=self.audio, lights=self.lights, report=tell)
+        self.sound = LocalSoundDesk(self.audio, self._open_audio)
+        self.show = Show(plans, clock=self.clock, sound=self.sound, lights=self.lights, report=tell)
         self.watch = Watch(
             self.show,
             self.clock,
             tell,
-            audio=self.audio,
-            open_audio=self._open_audio,
+            sound=self.sound,
             sources=[WatchedSource(source=self.contacts, contacts=self.show.contacts, name="button box")],
             sink=self.show.put,
             lights=self.lights,
@@ -59,7 +60,7 @@ class Simulation:
             self.clock,
             block_frames=self._block_frames,
             late_s=self._late_s,
-            quiet=(lambda: self.show.mixer.quiet) if self._quick else None,
+            quiet=(lambda: self.sound.quiet) if self._quick else None,
             keep=not self._quick,
         )
 

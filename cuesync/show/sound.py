@@ -1,0 +1,209 @@
+"""The sound desk: plays prepared sounds at host times through one sound card.
+
+`LocalSoundDesk` does it in this process; rehearsals and tests use it with a simulated card. A live show
+uses `sound_process.SoundProcess`, which runs the same desk in a process of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from cuesync.devices.ports import AudioOutput, Samples
+from cuesync.errors import DeviceError
+from cuesync.show.mixer import Mixer, PreparedSound, Voice
+from cuesync.show.timeline import Timeline
+
+
+class Play(Protocol):
+    """One sound that was asked for."""
+
+    @property
+    def done(self) -> bool:
+        """Nothing more will be heard of it."""
+        ...
+
+    @property
+    def late_s(self) -> float | None:
+        """Once done: how much later than asked it was placed (within half a frame of 0 as a rule).
+
+        None where it was never heard.
+        """
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoundCounts:
+    """What has gone wrong with the sound since the desk was made."""
+
+    dropouts: int = 0
+    skipped_frames: int = 0
+    failures: int = 0
+    limited_blocks: int = 0
+
+
+class SoundDesk(Protocol):
+    @property
+    def name(self) -> str: ...
+
+    @property
+    def rate_hz(self) -> int: ...
+
+    @property
+    def channels(self) -> int: ...
+
+    @property
+    def latency_s(self) -> float:
+        """From hand-over of a sample to the converter, as the driver reports it."""
+        ...
+
+    @property
+    def locked(self) -> bool:
+        """True once host time can be turned into frames."""
+        ...
+
+    @property
+    def quiet(self) -> bool:
+        """True when nothing plays or waits to play."""
+        ...
+
+    @property
+    def counts(self) -> SoundCounts: ...
+
+    def start(self, sounds: Sequence[PreparedSound]) -> None:
+        """Start the stream; `play` then names these sounds by their place in the sequence."""
+        ...
+
+    def play(self, sound: int, start_s: float) -> Play:
+        """Hand the sound's first sample over at host time `start_s`, or at once if that has passed."""
+        ...
+
+    def stop_all(self) -> None:
+        """Fade out everything that plays within 10 ms and forget what waits."""
+        ...
+
+    def alive(self) -> bool: ...
+
+    def restart(self) -> None:
+        """Open the card again after it was gone; what still waits or plays goes on.
+
+        DeviceError while it is not there.
+        """
+        ...
+
+    def close(self) -> None: ...
+
+
+class LocalPlay:
+    """A voice of the mixer, and where it was wanted."""
+
+    __slots__ = ("_rate_hz", "_wanted_frame", "voice")
+
+    def __init__(self, voice: Voice, wanted_frame: float, rate_hz: int) -> None:
+        self.voice = voice
+        self._wanted_frame = wanted_frame
+        self._rate_hz = rate_hz
+
+    @property
+    def done(self) -> bool:
+        return self.voice.done
+
+    @property
+    def late_s(self) -> float | None:
+        """A voice that joined in late, in its place, is not late."""
+        if self.voice.begun_frame is None:
+            return None
+        return (self.voice.start_frame - self._wanted_frame) / self._rate_hz
+
+
+class LocalSoundDesk:
+    """Timeline, mixer and sound card in this process."""
+
+    def __init__(self, audio: AudioOutput, open_again: Callable[[], AudioOutput]) -> None:
+        """`open_again` opens the card anew after it was gone; DeviceError while it is not there."""
+        self._audio = audio
+        self._open_again = open_again
+        self._sounds: tuple[PreparedSound, ...] = ()
+        self._past_dropouts = 0
+        self.timeline = Timeline(audio.rate_hz)
+        self.mixer = Mixer(audio.rate_hz, audio.channels)
+
+    @property
+    def name(self) -> str:
+        return self._audio.name
+
+    @property
+    def rate_hz(self) -> int:
+        return self.mixer.rate_hz
+
+    @property
+    def channels(self) -> int:
+        return self.mixer.channels
+
+    @property
+    def latency_s(self) -> float:
+        return self._audio.latency_s
+
+    @property
+    def block_frames(self) -> int:
+        return self._audio.block_frames
+
+    @property
+    def locked(self) -> bool:
+        return self.timeline.locked
+
+    @property
+    def quiet(self) -> bool:
+        return self.mixer.quiet
+
+    @property
+    def counts(self) -> SoundCounts:
+        return SoundCounts(
+            dropouts=self._past_dropouts + self._audio.dropouts,
+            skipped_frames=self.timeline.skipped_frames,
+            failures=self.mixer.failures,
+            limited_blocks=self.mixer.limited_blocks,
+        )
+
+    def start(self, sounds: Sequence[PreparedSound]) -> None:
+        self._sounds = tuple(sounds)
+        self._audio.start(self.render)
+
+    def play(self, sound: int, start_s: float) -> LocalPlay:
+        wanted_frame = self.timeline.frame_at(start_s)
+        voice = Voice(self._sounds[sound], round(wanted_frame))
+        self.mixer.play(voice)
+        return LocalPlay(voice, wanted_frame, self.rate_hz)
+
+    def stop_all(self) -> None:
+        self.mixer.stop_all()
+
+    def alive(self) -> bool:
+        return self._audio.alive()
+
+    def restart(self) -> None:
+        self._audio.stop()
+        audio = self._open_again()
+        if (audio.rate_hz, audio.channels) != (self.rate_hz, self.channels):
+            raise DeviceError(
+                f'the sound card "{audio.name}" came back with {audio.rate_hz} Hz and {audio.channels} '
+                f"channels; the show needs {self.rate_hz} Hz and {self.channels}."
+            )
+        self._past_dropouts += self._audio.dropouts
+        self._audio = audio
+        self.timeline.restart()
+        audio.start(self.render)
+
+    def close(self) -> None:
+        self._audio.stop()
+
+    def render(self, out: Samples, host_s: float) -> None:
+        """For the sound card's thread: place the block on the timeline and fill it; never raises."""
+        try:
+            first_frame = self.timeline.block(host_s, len(out))
+        except Exception:  # silence is the only safe answer here
+            self.mixer.failures += 1
+            out.fill(0.0)
+            return
+        self.mixer.render(out, first_frame)

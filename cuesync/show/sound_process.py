@@ -1,0 +1,409 @@
+"""The sound desk in a process of its own, so that nothing else can disturb the sound, nor the sound the rest.
+
+Python threads take turns; a busy one makes the sound card's thread late. And a driver may hang, crash or
+abort its program when the card or the sound server goes (PortAudio on JACK does). So the show talks to a
+child process over pipes: orders go in, with host times (which all processes of a computer share), news
+comes out. When the card is gone the child is killed and another one started, which looks at all devices
+anew. When the show dies, the child fades out and ends.
+
+A message is its length in four bytes, then JSON; `load` is followed by the samples.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import queue
+import signal
+import struct
+import subprocess
+import sys
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import numpy as np
+
+from cuesync.devices.ports import Clock, HostClock
+from cuesync.errors import DeviceError
+from cuesync.show.mixer import PreparedSound
+from cuesync.show.sound import LocalPlay, LocalSoundDesk, SoundCounts
+
+_OPEN_WITHIN_S = 15.0
+_ALIVE_S = 0.6
+_NEWS_EVERY_S = 0.02
+_STATUS_EVERY_S = 0.1
+_SWITCH_INTERVAL_S = 0.0005
+
+
+def _write(stream: BinaryIO, message: dict[str, Any], data: bytes = b"") -> None:
+    text = json.dumps(message).encode()
+    stream.write(struct.pack("<I", len(text)) + text + data)
+    stream.flush()
+
+
+def _read(stream: BinaryIO) -> dict[str, Any] | None:
+    """The next message, or None at the end."""
+    head = stream.read(4)
+    if len(head) < 4:
+        return None
+    text = stream.read(struct.unpack("<I", head)[0])
+    message: dict[str, Any] = json.loads(text)
+    return message
+
+
+class RemotePlay:
+    """A sound that the child was told to play."""
+
+    __slots__ = ("done", "late_s", "sound", "start_s")
+
+    def __init__(self, sound: int, start_s: float) -> None:
+        self.sound = sound
+        self.start_s = start_s
+        self.done = False
+        self.late_s: float | None = None
+
+
+class SoundProcess:
+    """The show's side; a `sound.SoundDesk`. DeviceError where the card can't be opened."""
+
+    def __init__(
+        self,
+        wanted: str | None = None,
+        *,
+        channels: int = 2,
+        rate_hz: int | None = None,
+        block_frames: int | None = None,
+        clock: Clock | None = None,
+    ) -> None:
+        self._order = {
+            "device": wanted,
+            "channels": channels,
+            "rate_hz": rate_hz,
+            "block_frames": block_frames,
+        }
+        self._clock: Clock = HostClock() if clock is None else clock
+        self._sounds: tuple[PreparedSound, ...] = ()
+        self._plays: dict[int, RemotePlay] = {}
+        self._plays_lock = threading.Lock()
+        self._next_play = 0
+        self._past = SoundCounts()
+        self._closed = False
+        self._child = _Child(self._order, self._news)
+        opened = self._opened()
+        self.name = str(opened["name"])
+        self.rate_hz = int(opened["rate_hz"])
+        self.channels = int(opened["channels"])
+        self.latency_s = float(opened["latency_s"])
+        self._order["rate_hz"] = self.rate_hz
+
+    def _opened(self) -> dict[str, Any]:
+        try:
+            return self._child.opened()
+        except DeviceError:
+            self._child.kill()
+            raise
+
+    @property
+    def locked(self) -> bool:
+        return bool(self._child.status.get("locked"))
+
+    @property
+    def quiet(self) -> bool:
+        with self._plays_lock:
+            return not self._plays
+
+    @property
+    def counts(self) -> SoundCounts:
+        return _sum(self._past, _counts(self._child.status))
+
+    def start(self, sounds: Sequence[PreparedSound]) -> None:
+        self._sounds = tuple(sounds)
+        self._begin()
+
+    def play(self, sound: int, start_s: float) -> RemotePlay:
+        play = RemotePlay(sound, start_s)
+        with self._plays_lock:
+            number = self._next_play
+            self._next_play += 1
+            self._plays[number] = play
+        self._child.tell({"play": number, "sound": sound, "start_s": start_s})
+        return play
+
+    def stop_all(self) -> None:
+        self._child.tell({"stop": True})
+
+    def alive(self) -> bool:
+        return not self._closed and self._child.alive(self._clock.now_s())
+
+    def restart(self) -> None:
+        """Kill the child, if it still lives, and start another; what is still to be heard is told again."""
+        self._past = _sum(self._past, _counts(self._child.status))
+        self._child.kill()
+        self._child = _Child(self._order, self._news)
+        self._opened()
+        self._begin()
+
+    def close(self) -> None:
+        self._closed = True
+        self._child.end()
+        with self._plays_lock:
+            for play in self._plays.values():
+                play.done = True
+            self._plays.clear()
+
+    def _begin(self) -> None:
+        for sound in self._sounds:
+            self._child.load(sound)
+        self._child.tell({"start": True})
+        with self._plays_lock:
+            waiting = dict(self._plays)
+        for number, play in waiting.items():
+            self._child.tell({"play": number, "sound": play.sound, "start_s": play.start_s})
+
+    def _news(self, message: dict[str, Any]) -> None:
+        """A message of the child, on the thread that reads them."""
+        if "done" in message:
+            with self._plays_lock:
+                play = self._plays.pop(int(message["done"]), None)
+            if play is not None:
+                late_s = message["late_s"]
+                play.late_s = None if late_s is None else float(late_s)
+                play.done = True
+
+
+def _counts(status: dict[str, Any]) -> SoundCounts:
+    names = ("dropouts", "skipped_frames", "failures", "limited_blocks")
+    return SoundCounts(**{name: int(status.get(name, 0)) for name in names})
+
+
+def _sum(one: SoundCounts, two: SoundCounts) -> SoundCounts:
+    return SoundCounts(
+        dropouts=one.dropouts + two.dropouts,
+        skipped_frames=one.skipped_frames + two.skipped_frames,
+        failures=one.failures + two.failures,
+        limited_blocks=one.limited_blocks + two.limited_blocks,
+    )
+
+
+class _Child:
+    """One child process and the thread that reads its news."""
+
+    def __init__(self, order: dict[str, Any], news: Any) -> None:
+        self.status: dict[str, Any] = {}
+        self._status_s: float | None = None
+        self._clock = HostClock()
+        self._born_s = self._clock.now_s()
+        self._news = news
+        self._opened: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
+        environment = dict(os.environ)
+        root = str(Path(__file__).resolve().parents[2])
+        environment["PYTHONPATH"] = os.pathsep.join(
+            part for part in (root, environment.get("PYTHONPATH", "")) if part
+        )
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "cuesync.show.sound_process"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            env=environment,
+        )
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._in: BinaryIO = self._process.stdin  # type: ignore[assignment]
+        self._out: BinaryIO = self._process.stdout  # type: ignore[assignment]
+        self._telling = threading.Lock()
+        self._reader = threading.Thread(target=self._listen, name="cuesync sound news", daemon=True)
+        self._reader.start()
+        self.tell({"open": order})
+
+    def opened(self) -> dict[str, Any]:
+        try:
+            answer = self._opened.get(timeout=_OPEN_WITHIN_S)
+        except queue.Empty:
+            raise DeviceError(
+                f"the sound card has not answered for {_OPEN_WITHIN_S:.0f} s. Unplug it and plug it in again."
+            ) from None
+        if "error" in answer:
+            raise DeviceError(str(answer["error"]))
+        return answer
+
+    def tell(self, message: dict[str, Any], data: bytes = b"") -> None:
+        """Never raises: a child that is gone is noticed by `alive`."""
+        with self._telling, contextlib.suppress(OSError, ValueError):
+            _write(self._in, message, data)
+
+    def load(self, sound: PreparedSound) -> None:
+        header = {"load": sound.name, "shape": list(sound.rows.shape), "routes": list(sound.routes)}
+        self.tell(header, np.ascontiguousarray(sound.rows, dtype="<f4").tobytes())
+
+    def alive(self, now_s: float) -> bool:
+        """The child runs, sends news, and its card asks for sound."""
+        if self._process.poll() is not None:
+            return False
+        if self._status_s is None:
+            return now_s - self._born_s < _OPEN_WITHIN_S
+        return bool(self.status["alive"]) and now_s - self._status_s < _ALIVE_S
+
+    def end(self) -> None:
+        """Let it fade out and end by itself; kill it where it doesn't."""
+        with self._telling, contextlib.suppress(OSError, ValueError):
+            self._in.close()
+        try:
+            self._process.wait(2.0)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+        self.kill()
+
+    def kill(self) -> None:
+        self._process.kill()
+        self._process.wait()
+        self._reader.join(2.0)
+        with self._telling, contextlib.suppress(OSError, ValueError):
+            self._in.close()
+        self._out.close()
+
+    def _listen(self) -> None:
+        with contextlib.suppress(OSError, ValueError):
+            while (message := _read(self._out)) is not None:
+                if "opened" in message:
+                    self._opened.put(message["opened"])
+                elif "error" in message:
+                    self._opened.put(message)
+                elif "status" in message:
+                    self.status = message["status"]
+                    self._status_s = self._clock.now_s()
+                else:
+                    self._news(message)
+        self._opened.put({"error": "the sound process ended before the sound card was open."})
+
+
+# -- the child's side
+
+
+class _Server:
+    """Obeys the orders on one pipe and sends news on the other."""
+
+    def __init__(self, orders: BinaryIO, news: BinaryIO) -> None:
+        self._orders = orders
+        self._news = news
+        self._telling = threading.Lock()
+        self._desk: LocalSoundDesk | None = None
+        self._sounds: list[PreparedSound] = []
+        self._plays: dict[int, LocalPlay] = {}
+        self._clock = HostClock()
+        self._ending = threading.Event()
+
+    def run(self) -> None:
+        reporter = threading.Thread(target=self._report, daemon=True)
+        while (message := _read(self._orders)) is not None:
+            if "open" in message:
+                if not self._open(message["open"]):
+                    return
+            elif "load" in message:
+                rows, frames = message["shape"]
+                data = self._orders.read(4 * rows * frames)
+                samples = np.frombuffer(data, dtype="<f4").reshape(rows, frames).astype(np.float32)
+                routes = tuple((int(row), int(output)) for row, output in message["routes"])
+                self._sounds.append(PreparedSound(name=message["load"], rows=samples, routes=routes))
+            elif "start" in message and self._desk is not None:
+                self._desk.start(self._sounds)
+                reporter.start()
+            elif "play" in message:
+                self._play(int(message["play"]), int(message["sound"]), float(message["start_s"]))
+            elif "stop" in message and self._desk is not None:
+                self._desk.stop_all()
+        self._ending.set()
+        if self._desk is not None:
+            self._fade(self._desk)
+
+    def _open(self, order: dict[str, Any]) -> bool:
+        from cuesync.devices.portaudio import PortAudioOutput
+
+        try:
+            audio = PortAudioOutput(
+                order["device"],
+                channels=order["channels"],
+                rate_hz=order["rate_hz"],
+                block_frames=order["block_frames"],
+            )
+        except DeviceError as problem:
+            self._tell({"error": str(problem)})
+            return False
+        self._desk = LocalSoundDesk(audio, lambda: audio)
+        opened = {
+            "name": audio.name,
+            "rate_hz": audio.rate_hz,
+            "channels": audio.channels,
+            "latency_s": audio.latency_s,
+        }
+        self._tell({"opened": opened})
+        return True
+
+    def _play(self, number: int, sound: int, start_s: float) -> None:
+        assert self._desk is not None
+        # After a restart an order may come before the card has asked for its first block.
+        while not self._desk.locked and self._desk.alive():
+            self._clock.sleep_s(0.005)
+        try:
+            self._plays[number] = self._desk.play(sound, start_s)
+        except RuntimeError:
+            self._tell({"done": number, "late_s": None})
+
+    def _report(self) -> None:
+        status_s = 0.0
+        while not self._ending.is_set():
+            for number, play in list(self._plays.items()):
+                if play.done:
+                    del self._plays[number]
+                    self._tell({"done": number, "late_s": play.late_s})
+            now_s = self._clock.now_s()
+            if now_s - status_s >= _STATUS_EVERY_S:
+                status_s = now_s
+                self._tell({"status": self._status()})
+            self._ending.wait(_NEWS_EVERY_S)
+
+    def _status(self) -> dict[str, Any]:
+        assert self._desk is not None
+        counts = self._desk.counts
+        return {
+            "alive": self._desk.alive(),
+            "locked": self._desk.locked,
+            "dropouts": counts.dropouts,
+            "skipped_frames": counts.skipped_frames,
+            "failures": counts.failures,
+            "limited_blocks": counts.limited_blocks,
+        }
+
+    def _fade(self, desk: LocalSoundDesk) -> None:
+        desk.stop_all()
+        end_s = self._clock.now_s() + 0.5
+        while not desk.quiet and desk.alive() and self._clock.now_s() < end_s:
+            self._clock.sleep_s(0.002)
+        if desk.alive():
+            # What was handed over last must still come out of the loudspeaker.
+            self._clock.sleep_s(desk.latency_s + 2.0 * desk.block_frames / desk.rate_hz)
+            desk.close()
+
+    def _tell(self, message: dict[str, Any]) -> None:
+        with self._telling, contextlib.suppress(OSError, ValueError):
+            _write(self._news, message)
+
+
+def main() -> None:
+    """The child. Ctrl-C and SIGTERM go to the show, which ends the child by closing the pipe."""
+    for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)
+    sys.setswitchinterval(_SWITCH_INTERVAL_S)
+    news = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
+    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # what a driver prints must not get among the news
+    _Server(sys.stdin.buffer, news).run()
+
+
+if __name__ == "__main__":
+    main()
+    # Ending PortAudio may abort or hang where a sound server has died; there is nothing left to save.
+    os._exit(0)

@@ -1,0 +1,186 @@
+"""A whole night in a process of its own: signals, a killed program, a killed sound server."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from cuesync.errors import InputError
+from cuesync.show.live import NO_EMERGENCY_STOP, run_show
+from cuesync.show.log import ended_badly, night_files, read_events, read_summary
+from tests.show import jackserver
+from tests.show.plans import plan
+
+if sys.platform == "win32":
+    pytest.skip("pseudo-terminals are a thing of Linux and macOS", allow_module_level=True)
+
+ROOT = Path(__file__).resolve().parents[2]
+PROGRAM = """
+import json, sys
+from pathlib import Path
+from cuesync.show.live import run_show
+from tests.show.plans import plan
+sounds = None if "sound" in sys.argv else ()
+def say(event):
+    print(json.dumps([event.kind, str(event)]), flush=True)
+summary = run_show([plan(reset_s=1.0, sounds=sounds)], log_folder=Path(sys.argv[1]), say=say)
+print(json.dumps(["summary", summary.scares]), flush=True)
+"""
+
+
+class Program:
+    """`run_show` in a process with a terminal; `typist` is the other end of its keyboard."""
+
+    def __init__(self, folder: Path, *arguments: str) -> None:
+        self.typist, keyboard = os.openpty()
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", PROGRAM, str(folder), *arguments],
+            cwd=ROOT,
+            stdin=keyboard,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        os.close(keyboard)
+        self.said: list[list[object]] = []
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        assert self.process.stdout is not None
+        for line in self.process.stdout:
+            self.said.append(json.loads(line))
+
+    def wait_for(self, part: str, count: int = 1, timeout_s: float = 20.0) -> float:
+        """Wait until this was said so often; gives the time that took."""
+        start_s = time.monotonic()
+        while sum(part in str(text) for _, text in self.said) < count:
+            if time.monotonic() - start_s > timeout_s:
+                raise AssertionError(f'"{part}" was not said {count} times; said was {self.said}')
+            time.sleep(0.005)
+        return time.monotonic() - start_s
+
+    def press(self) -> None:
+        os.write(self.typist, b" ")
+
+    def end(self, sent: signal.Signals | None) -> int:
+        if sent is not None:
+            self.process.send_signal(sent)
+        code = self.process.wait(20.0)
+        self._reader.join(5.0)
+        return code
+
+    def close(self) -> None:
+        if self.process.poll() is None:
+            self.process.kill()
+            self.process.wait()
+        os.close(self.typist)
+        for pipe in (self.process.stdout, self.process.stderr):
+            if pipe is not None:
+                pipe.close()
+
+
+@pytest.fixture
+def program(tmp_path: Path) -> Iterator[Program]:
+    running = Program(tmp_path)
+    yield running
+    running.close()
+
+
+@pytest.mark.parametrize("sent", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_ends_the_night_in_good_order(
+    program: Program, tmp_path: Path, sent: signal.Signals
+) -> None:
+    program.wait_for("armed")
+    program.press()
+    program.wait_for("scare 1: go")
+    assert program.end(sent) == 0
+    assert program.said[-1] == ["summary", 1]
+    summary = read_summary(night_files(tmp_path)[0])
+    assert summary.ended_wall is not None
+    assert summary.scares == 1
+
+
+def test_every_start_says_that_it_is_no_emergency_stop(program: Program) -> None:
+    program.wait_for("armed")
+    assert NO_EMERGENCY_STOP in str(program.said[0][1])
+
+
+def test_after_a_kill_the_log_has_every_finished_scare_and_the_next_start_says_so(
+    program: Program, tmp_path: Path
+) -> None:
+    program.wait_for("armed")
+    for count in range(1, 4):
+        program.press()
+        program.wait_for(f"scare {count} done")
+        program.wait_for("armed", count + 1)
+    time.sleep(0.1)
+    program.end(signal.SIGKILL)
+    first = ended_badly(tmp_path)
+    assert first is not None
+    assert [event.data["number"] for event in read_events(first, kinds=["scare"])] == [1, 2, 3]
+    again = Program(tmp_path)
+    try:
+        again.wait_for("the last night ended badly")
+        again.wait_for("armed")
+        assert again.end(signal.SIGTERM) == 0
+    finally:
+        again.close()
+    assert len(night_files(tmp_path)) == 2
+
+
+def test_two_scenes_of_one_name_can_not_run_together(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match='two scenes are called "Cellar door"'):
+        run_show([plan(), plan(contact="key:f")], log_folder=tmp_path, say=print)
+
+
+def test_a_contact_that_steers_the_show_triggers_no_scene(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="triggered by key:enter, which steers the whole show"):
+        run_show([plan(contact="key:enter")], log_folder=tmp_path, say=print)
+
+
+def test_no_scene_is_no_show(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="there is no scene to run"):
+        run_show([], log_folder=tmp_path, say=print)
+
+
+@pytest.mark.real_stream
+def test_the_sound_comes_back_after_the_server_was_killed(jack_name: str, tmp_path: Path) -> None:
+    """The server dies by SIGKILL and is started again under the same name, as a supervisor would do."""
+    assert jack_name
+    name = f"cuesync-killed-{os.getpid()}"
+    before = os.environ["JACK_DEFAULT_SERVER"]
+    os.environ["JACK_DEFAULT_SERVER"] = name
+    server = jackserver.start_server(name, 256)
+    running = Program(tmp_path, "sound")
+    try:
+        running.wait_for("armed")
+        server.kill()
+        server.wait()
+        running.wait_for("is gone; the lights go on")
+        running.press()
+        running.wait_for("1 of 1 sounds not heard")
+        server = jackserver.start_server(name, 256)
+        took_s = running.wait_for("is back")
+        ear = jackserver.Ear(tmp_path, 20.0)
+        running.wait_for("armed", 2)
+        running.press()
+        running.wait_for("scare 2 done")
+        heard = ear.stop()
+        assert running.end(signal.SIGTERM) == 0
+    finally:
+        os.environ["JACK_DEFAULT_SERVER"] = before
+        running.close()
+        jackserver.stop_server(server)
+    assert took_s < 4.0  # 2 s on a computer that is not busy with other tests
+    assert np.count_nonzero(heard.hits()) == 1
