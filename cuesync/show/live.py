@@ -23,6 +23,7 @@ from cuesync.show.engine import Show
 from cuesync.show.events import Fault, Note, Recovered, ShowEvent
 from cuesync.show.log import NightLog, NightSummary, ended_badly, new_night_file, read_summary
 from cuesync.show.sound import SoundDesk
+from cuesync.show.sound_child import SoundChild
 from cuesync.show.sound_process import SoundProcess
 from cuesync.show.threads import WorkerThread
 from cuesync.show.watch import Watch, WatchedSource
@@ -64,12 +65,13 @@ def run_show(
     block_frames: int | None = None,
     midi_system: str | None = None,
     keyboard_fd: int | None = None,
+    sound_child: SoundChild | None = None,
 ) -> NightSummary:
     """Arm the scenes and play them until `stop` is set, Ctrl-C or SIGTERM; then fade, darken, close the log.
 
     `device`, `midi_in`, `midi_out`: names or parts of names (see `cuesync devices`). `say` is called on the
     calling thread. `midi_system` ("JACK", "ALSA", "Core MIDI") makes MIDI ports of our own for others to
-    connect to. DeviceError where something needed is missing, InputError where two scenes or controls can't
+    connect to. `sound_child` was started, and asked for this device, before the plans were made. DeviceError where something needed is missing, InputError where two scenes or controls can't
     go together, StorageError where the log can't be written; nothing is armed then.
     """
     if not plans:
@@ -83,7 +85,16 @@ def run_show(
 
     with ExitStack() as stack:
         ports = _Ports(
-            plans, steering, device, midi_in, midi_out, block_frames, midi_system, keyboard_fd, clock
+            plans,
+            steering,
+            device,
+            midi_in,
+            midi_out,
+            block_frames,
+            midi_system,
+            keyboard_fd,
+            clock,
+            sound_child,
         )
         stack.callback(ports.close)
         log = NightLog(
@@ -185,6 +196,7 @@ class _Ports:
         midi_system: str | None,
         keyboard_fd: int | None,
         clock: Clock,
+        sound_child: SoundChild | None,
     ) -> None:
         self._midi_out = midi_out
         self._midi_system = midi_system
@@ -213,7 +225,9 @@ class _Ports:
             self.lights = self.open_lights()
 
         def sound() -> None:
-            self.sound = SoundProcess(device, channels=channels, block_frames=block_frames, clock=clock)
+            self.sound = SoundProcess(
+                device, channels=channels, block_frames=block_frames, clock=clock, child=sound_child
+            )
 
         missing: list[str] = []
         try:

@@ -126,6 +126,7 @@ class LocalSoundDesk:
         self._open_again = open_again
         self._sounds: tuple[PreparedSound, ...] = ()
         self._past_dropouts = 0
+        self._started = False
         self.timeline = Timeline(audio.rate_hz)
         self.mixer = Mixer(audio.rate_hz, audio.channels)
 
@@ -168,7 +169,13 @@ class LocalSoundDesk:
 
     def start(self, sounds: Sequence[PreparedSound]) -> None:
         self._sounds = tuple(sounds)
+        if not self._started:
+            self.warm_up()
+
+    def warm_up(self) -> None:
+        """Start the stream with silence, before the sounds are there."""
         self._audio.start(self.render)
+        self._started = True
 
     def play(self, sound: int, start_s: float) -> LocalPlay:
         wanted_frame = self.timeline.frame_at(start_s)

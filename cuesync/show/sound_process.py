@@ -5,23 +5,16 @@ abort its program when the card or the sound server goes (PortAudio on JACK does
 child process over pipes: orders go in, with host times (which all processes of a computer share), news
 comes out. When the card is gone the child is killed and another one started, which looks at all devices
 anew. When the show dies, the child fades out and ends.
-
-A message is its length in four bytes, then JSON; `load` is followed by the samples.
 """
 
 from __future__ import annotations
 
 import contextlib
-import json
 import os
-import queue
 import signal
-import struct
-import subprocess
 import sys
 import threading
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any, BinaryIO
 
 import numpy as np
@@ -30,28 +23,11 @@ from cuesync.devices.ports import Clock, HostClock
 from cuesync.errors import DeviceError
 from cuesync.show.mixer import PreparedSound
 from cuesync.show.sound import LocalPlay, LocalSoundDesk, SoundCounts
+from cuesync.show.sound_child import SoundChild, read_message, write_message
 
-_OPEN_WITHIN_S = 15.0
-_ALIVE_S = 0.6
 _NEWS_EVERY_S = 0.02
 _STATUS_EVERY_S = 0.1
 _SWITCH_INTERVAL_S = 0.0005
-
-
-def _write(stream: BinaryIO, message: dict[str, Any], data: bytes = b"") -> None:
-    text = json.dumps(message).encode()
-    stream.write(struct.pack("<I", len(text)) + text + data)
-    stream.flush()
-
-
-def _read(stream: BinaryIO) -> dict[str, Any] | None:
-    """The next message, or None at the end."""
-    head = stream.read(4)
-    if len(head) < 4:
-        return None
-    text = stream.read(struct.unpack("<I", head)[0])
-    message: dict[str, Any] = json.loads(text)
-    return message
 
 
 class RemotePlay:
@@ -77,7 +53,9 @@ class SoundProcess:
         rate_hz: int | None = None,
         block_frames: int | None = None,
         clock: Clock | None = None,
+        child: SoundChild | None = None,
     ) -> None:
+        """`child` may have been started, and asked to open this card, a while ago."""
         self._order = {
             "device": wanted,
             "channels": channels,
@@ -91,7 +69,11 @@ class SoundProcess:
         self._next_play = 0
         self._past = SoundCounts()
         self._closed = False
-        self._child = _Child(self._order, self._news)
+        if child is None:
+            child = SoundChild()
+            child.open(self._order)
+        child.news = self._news
+        self._child = child
         opened = self._opened()
         self.name = str(opened["name"])
         self.rate_hz = int(opened["rate_hz"])
@@ -142,7 +124,9 @@ class SoundProcess:
         """Kill the child, if it still lives, and start another; what is still to be heard is told again."""
         self._past = _sum(self._past, _counts(self._child.status))
         self._child.kill()
-        self._child = _Child(self._order, self._news)
+        self._child = SoundChild()
+        self._child.news = self._news
+        self._child.open(self._order)
         self._opened()
         self._begin()
 
@@ -156,7 +140,8 @@ class SoundProcess:
 
     def _begin(self) -> None:
         for sound in self._sounds:
-            self._child.load(sound)
+            header = {"load": sound.name, "shape": list(sound.rows.shape), "routes": list(sound.routes)}
+            self._child.tell(header, np.ascontiguousarray(sound.rows, dtype="<f4").tobytes())
         self._child.tell({"start": True})
         with self._plays_lock:
             waiting = dict(self._plays)
@@ -188,98 +173,6 @@ def _sum(one: SoundCounts, two: SoundCounts) -> SoundCounts:
     )
 
 
-class _Child:
-    """One child process and the thread that reads its news."""
-
-    def __init__(self, order: dict[str, Any], news: Any) -> None:
-        self.status: dict[str, Any] = {}
-        self._status_s: float | None = None
-        self._clock = HostClock()
-        self._born_s = self._clock.now_s()
-        self._news = news
-        self._opened: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
-        environment = dict(os.environ)
-        root = str(Path(__file__).resolve().parents[2])
-        environment["PYTHONPATH"] = os.pathsep.join(
-            part for part in (root, environment.get("PYTHONPATH", "")) if part
-        )
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "cuesync.show.sound_process"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env=environment,
-        )
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
-        self._in: BinaryIO = self._process.stdin  # type: ignore[assignment]
-        self._out: BinaryIO = self._process.stdout  # type: ignore[assignment]
-        self._telling = threading.Lock()
-        self._reader = threading.Thread(target=self._listen, name="cuesync sound news", daemon=True)
-        self._reader.start()
-        self.tell({"open": order})
-
-    def opened(self) -> dict[str, Any]:
-        try:
-            answer = self._opened.get(timeout=_OPEN_WITHIN_S)
-        except queue.Empty:
-            raise DeviceError(
-                f"the sound card has not answered for {_OPEN_WITHIN_S:.0f} s. Unplug it and plug it in again."
-            ) from None
-        if "error" in answer:
-            raise DeviceError(str(answer["error"]))
-        return answer
-
-    def tell(self, message: dict[str, Any], data: bytes = b"") -> None:
-        """Never raises: a child that is gone is noticed by `alive`."""
-        with self._telling, contextlib.suppress(OSError, ValueError):
-            _write(self._in, message, data)
-
-    def load(self, sound: PreparedSound) -> None:
-        header = {"load": sound.name, "shape": list(sound.rows.shape), "routes": list(sound.routes)}
-        self.tell(header, np.ascontiguousarray(sound.rows, dtype="<f4").tobytes())
-
-    def alive(self, now_s: float) -> bool:
-        """The child runs, sends news, and its card asks for sound."""
-        if self._process.poll() is not None:
-            return False
-        if self._status_s is None:
-            return now_s - self._born_s < _OPEN_WITHIN_S
-        return bool(self.status["alive"]) and now_s - self._status_s < _ALIVE_S
-
-    def end(self) -> None:
-        """Let it fade out and end by itself; kill it where it doesn't."""
-        with self._telling, contextlib.suppress(OSError, ValueError):
-            self._in.close()
-        try:
-            self._process.wait(2.0)
-        except subprocess.TimeoutExpired:
-            self._process.kill()
-        self.kill()
-
-    def kill(self) -> None:
-        self._process.kill()
-        self._process.wait()
-        self._reader.join(2.0)
-        with self._telling, contextlib.suppress(OSError, ValueError):
-            self._in.close()
-        self._out.close()
-
-    def _listen(self) -> None:
-        with contextlib.suppress(OSError, ValueError):
-            while (message := _read(self._out)) is not None:
-                if "opened" in message:
-                    self._opened.put(message["opened"])
-                elif "error" in message:
-                    self._opened.put(message)
-                elif "status" in message:
-                    self.status = message["status"]
-                    self._status_s = self._clock.now_s()
-                else:
-                    self._news(message)
-        self._opened.put({"error": "the sound process ended before the sound card was open."})
-
-
 # -- the child's side
 
 
@@ -298,7 +191,7 @@ class _Server:
 
     def run(self) -> None:
         reporter = threading.Thread(target=self._report, daemon=True)
-        while (message := _read(self._orders)) is not None:
+        while (message := read_message(self._orders)) is not None:
             if "open" in message:
                 if not self._open(message["open"]):
                     return
@@ -329,10 +222,11 @@ class _Server:
                 rate_hz=order["rate_hz"],
                 block_frames=order["block_frames"],
             )
+            self._desk = LocalSoundDesk(audio, lambda: audio)
+            self._desk.warm_up()  # by the time the sounds are here the timeline is found
         except DeviceError as problem:
             self._tell({"error": str(problem)})
             return False
-        self._desk = LocalSoundDesk(audio, lambda: audio)
         opened = {
             "name": audio.name,
             "rate_hz": audio.rate_hz,
@@ -389,7 +283,7 @@ class _Server:
 
     def _tell(self, message: dict[str, Any]) -> None:
         with self._telling, contextlib.suppress(OSError, ValueError):
-            _write(self._news, message)
+            write_message(self._news, message)
 
 
 def main() -> None:

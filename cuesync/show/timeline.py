@@ -6,8 +6,8 @@ straight line through host time and frames. Only differences of host time are us
 
 What differs from the paper: the bandwidth starts wide and narrows with the time since the start, so the
 line is good after a quarter of a second; a single late block (another thread was busy) is held to a few
-times the usual spread; and a lasting step (the card lost sound) skips frames, so that what is planned for
-a host time stays there.
+times the usual spread; and a step that lasts is taken at once: a large one (the card lost sound) skips
+frames, so that what is planned for a host time stays there, a small one moves the line.
 
 `block` runs on the sound card's thread. All that others read is one tuple, swapped in one step.
 """
@@ -18,6 +18,8 @@ import math
 
 _STEP_CHECK_S = 0.05
 _STEP_CHECK_BLOCKS = 4
+_LEAST_STEP_S = 0.0005
+_NARROW_AGAIN_S = 0.2
 _FREE_BLOCKS = 8
 _LEAST_GATE_S = 0.0002
 _FREQUENCY_FROM_S = 1.0
@@ -41,13 +43,14 @@ class Timeline:
         self._odd_s = 0.0
         self._odd_error_s = 0.0
         self._fresh = True
+        self._settled = False
         self._skipped_frames = 0
         self._line: tuple[float, int, float] | None = None  # host time, frame, seconds per frame
 
     @property
     def locked(self) -> bool:
         """True once the line can be trusted."""
-        return not self._fresh and self._blocks >= _FREE_BLOCKS and self._elapsed_s >= self._settle_s
+        return self._settled and not self._fresh
 
     @property
     def next_frame(self) -> int:
@@ -91,15 +94,19 @@ class Timeline:
         error_s = host_s - predicted_s
         first_frame = self._next_frame
 
-        lost_frames = self._lost(error_s, block_s)
-        if lost_frames:
-            first_frame += lost_frames
-            self._skipped_frames += lost_frames
+        step_s = self._step(error_s)
+        if step_s:
+            lost_frames = round(step_s / self._frame_s)
+            if abs(step_s) >= min(0.005, max(0.001, 0.75 * block_s)):
+                first_frame += lost_frames
+                self._skipped_frames += lost_frames
             predicted_s += lost_frames * self._frame_s
             error_s = host_s - predicted_s
+            self._elapsed_s = min(self._elapsed_s, _NARROW_AGAIN_S)
 
         self._blocks += 1
         self._elapsed_s += block_s
+        self._settled = self._settled or (self._blocks >= _FREE_BLOCKS and self._elapsed_s >= self._settle_s)
         if self._blocks > _FREE_BLOCKS:
             gate_s = max(_LEAST_GATE_S, 4.0 * self._spread_s)
             error_s = min(gate_s, max(-gate_s, error_s))
@@ -126,6 +133,7 @@ class Timeline:
             first_frame = max(first_frame, round(line[1] + (host_s - line[0]) / line[2]))
         self._blocks = 0
         self._elapsed_s = 0.0
+        self._settled = False
         self._odd_blocks = 0
         self._line = (host_s, first_frame, self._frame_s)
         self._last_frames = frames
@@ -133,20 +141,24 @@ class Timeline:
         self._fresh = False
         return first_frame
 
-    def _lost(self, error_s: float, block_s: float) -> int:
-        """Frames lost (or, negative, asked for in advance), once a step has lasted; otherwise 0."""
-        limit_s = min(0.005, max(0.001, 0.75 * block_s))
-        if abs(error_s) < limit_s or (self._odd_blocks and (error_s > 0) != (self._odd_error_s > 0)):
+    def _step(self, error_s: float) -> float:
+        """How far the blocks have moved off the line, once that has lasted; 0 otherwise.
+
+        A busy computer makes single blocks late, so the smallest error of the last blocks is what counts.
+        """
+        self._odd_s += self._last_frames * self._frame_s
+        if abs(error_s) < _LEAST_STEP_S or (self._odd_blocks and (error_s > 0) != (self._odd_error_s > 0)):
             self._odd_blocks = 0
-            return 0
+            return 0.0
+        if self._odd_blocks == 0:
+            self._odd_s = 0.0
         if self._odd_blocks == 0 or abs(error_s) < abs(self._odd_error_s):
             self._odd_error_s = error_s
-        self._odd_s = self._odd_s + block_s if self._odd_blocks else 0.0
         self._odd_blocks += 1
         if self._odd_blocks < _STEP_CHECK_BLOCKS or self._odd_s < _STEP_CHECK_S:
-            return 0
+            return 0.0
         self._odd_blocks = 0
-        return round(self._odd_error_s / self._frame_s)
+        return self._odd_error_s
 
     def _read(self) -> tuple[float, int, float]:
         if self._line is None:

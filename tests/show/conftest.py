@@ -12,7 +12,7 @@ from tests.show import jackserver
 REQUIRED = "CUESYNC_REAL_STREAM"
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")  # no longer: a PortAudio that met the server must not outlive it
 def jack_name() -> Iterator[str]:
     """A running JACK server; without one the test skips and says why, or fails where it is required."""
     why = jackserver.missing()

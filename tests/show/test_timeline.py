@@ -97,6 +97,19 @@ def test_lost_sound_skips_frames_so_that_host_time_holds() -> None:
     assert timeline.frame_at(start_s) == pytest.approx(wanted, abs=2)
 
 
+@pytest.mark.parametrize("frames", [64, 256, 2048])
+def test_a_small_lasting_step_moves_the_line_and_skips_nothing(frames: int) -> None:
+    """As when a sound server takes up its rhythm again a little later."""
+    timeline = Timeline(RATE_HZ)
+    step_s = 0.0009
+    run(timeline, seconds=5.0, frames=frames, jitter_s=20e-6)
+    start_s = 5e4 + int(5.0 * RATE_HZ / frames) * frames / RATE_HZ + step_s
+    next_frame = timeline.next_frame
+    run(timeline, seconds=0.5, frames=frames, jitter_s=20e-6, start_s=start_s)
+    assert timeline.skipped_frames == 0
+    assert timeline.frame_at(start_s) == pytest.approx(next_frame, abs=0.0001 * RATE_HZ)
+
+
 def test_one_late_block_is_no_lost_sound() -> None:
     timeline = Timeline(RATE_HZ)
     run(timeline, seconds=5.0)
