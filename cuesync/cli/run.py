@@ -36,17 +36,31 @@ def command(
     Presses while a prop resets are refused and counted. In the terminal, Enter stops all sound and light;
     then 1 and after it 2 arm the scenes again. This is no emergency stop.
     """
+    from cuesync.show.sound_child import SoundChild
+
+    child = SoundChild()  # first of all: it looks for the sound card while the scenes are read
+    from cuesync.scene.load import read_scene
+
+    files = [read_scene(path) for path in scenes]
+    outputs = [output for file in files for sound in file.content.sound for output in sound.outputs]
+    if outputs:
+        child.open({"device": device, "channels": max(outputs), "rate_hz": None, "block_frames": None})
     from cuesync.care import plan_cautions
     from cuesync.plan.resolve import resolve
-    from cuesync.scene.load import read_scene
     from cuesync.show.live import run_show
 
-    plans = [resolve(read_scene(path)) for path in scenes]
+    plans = [resolve(file) for file in files]
     for plan in plans:
         for caution in plan_cautions(plan):
             say(f"Caution: {plan.title}: {caution}")
     night = run_show(
-        plans, device=device, midi_in=midi_in, midi_out=midi_out, log_folder=log_folder, say=_tell
+        plans,
+        device=device,
+        midi_in=midi_in,
+        midi_out=midi_out,
+        log_folder=log_folder,
+        say=_tell,
+        sound_child=child,
     )
     click.echo(
         f"The night is over: {night.scares} scares, {night.refusals} presses refused, {night.faults} faults."

@@ -71,7 +71,8 @@ def run_show(
 
     `device`, `midi_in`, `midi_out`: names or parts of names (see `cuesync devices`). `say` is called on the
     calling thread. `midi_system` ("JACK", "ALSA", "Core MIDI") makes MIDI ports of our own for others to
-    connect to. `sound_child` was started, and asked for this device, before the plans were made. DeviceError where something needed is missing, InputError where two scenes or controls can't
+    connect to. `sound_child` was started, and asked for this device, before the plans were made.
+    DeviceError where something needed is missing, InputError where two scenes or controls can't
     go together, StorageError where the log can't be written; nothing is armed then.
     """
     if not plans:

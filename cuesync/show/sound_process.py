@@ -15,6 +15,7 @@ import signal
 import sys
 import threading
 from collections.abc import Sequence
+from importlib import import_module
 from typing import Any, BinaryIO
 
 import numpy as np
@@ -294,6 +295,8 @@ def main() -> None:
     sys.setswitchinterval(_SWITCH_INTERVAL_S)
     news = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # what a driver prints must not get among the news
+    with contextlib.suppress(OSError):  # said in words when the order to open it comes
+        import_module("sounddevice")  # slow, and the order to open a card is still on its way
     _Server(sys.stdin.buffer, news).run()
 
 
