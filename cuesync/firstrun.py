@@ -90,8 +90,13 @@ def prepare(environment: Path) -> Path:
             f"sudo apt-get install python{short}-venv (or python3-venv); then run this command again."
         )
     say(f"Making {environment}")
-    if run(Path(sys.executable), "-m", "venv", environment) != 0:
-        shutil.rmtree(environment, ignore_errors=True)  # half made, and nobody's yet
+    whole = False
+    try:
+        whole = run(Path(sys.executable), "-m", "venv", environment) == 0
+    finally:
+        if not whole:
+            shutil.rmtree(environment, ignore_errors=True)  # half made, and nobody's yet
+    if not whole:
         raise SetUpError(f"{sys.executable} -m venv failed; its own message is above.")
     return python
 
@@ -110,7 +115,8 @@ def test_requirements(root: Path) -> "list[str]":
 
 def install(python: Path, root: Path, extras: "list[str]") -> None:
     """Install cuesync in place, and of `extras` whatever has a ready-made package for this computer."""
-    asked = hashlib.sha256((root / "pyproject.toml").read_bytes() + repr(extras).encode()).hexdigest()
+    wishes = f"{root} {extras} {(root / 'pyproject.toml').read_text(encoding='utf-8')}"
+    asked = hashlib.sha256(wishes.encode("utf-8")).hexdigest()
     stamp = python.parent.parent / ("cuesync-tests-installed" if extras else "cuesync-installed")
     if stamp.is_file() and stamp.read_text(encoding="utf-8") == asked:
         return

@@ -189,6 +189,19 @@ def test_a_half_made_environment_is_taken_away_again(
     assert not (checkout / ".venv").exists()
 
 
+def test_stopping_half_way_leaves_nothing_half_made(
+    checkout: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def stopped(*command: str | Path) -> int:
+        fake_python(Path(command[-1]))
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(firstrun, "run", stopped)
+    assert firstrun.main(["demo"]) == 130
+    assert "Run the same command again" in capsys.readouterr().err
+    assert not (checkout / ".venv").exists()
+
+
 def test_an_environment_that_is_none(checkout: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (checkout / ".venv").mkdir()
     (checkout / ".venv" / "mine.txt").touch()
