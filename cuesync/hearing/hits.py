@@ -111,8 +111,7 @@ class _Track:
         self.power = power
         self.rate_hz = rate_hz
         self.loudness = _Means(power**_LOUDNESS_EXPONENT)
-        self.grid = _grid(rate_hz)
-        self.grid_frames = np.arange(0, len(power), self.grid)
+        self.grid_frames = np.arange(0, len(power), max(self.in_frames(_GRID_S), 1))
         self.full = float(
             self.loudness(self.grid_frames, self.grid_frames + self.in_frames(_FULL_LOUDNESS_S)).max()
         )
@@ -179,32 +178,35 @@ def _sounding_part(samples: ArrayLike, rate_hz: float) -> tuple[NDArray[np.float
 
 
 def _find_rises(track: _Track) -> list[_Rise]:
-    """Sudden rises of loudness, the strongest first, at least 50 ms apart."""
+    """Rises of loudness, the strongest first, at least 50 ms apart.
+
+    Looked for on a grid of 1 ms; each place found is then searched frame by frame, so that where the grid
+    happens to lie changes nothing.
+    """
     scales = [track.in_frames(scale_s) for scale_s in _SCALES_S]
-    scores = np.stack([_score(track, track.grid_frames, scale)[0] for scale in scales])
-    chosen_scale = scores.argmax(axis=0)
-    score = scores.max(axis=0)
+    grid = track.grid_frames
+    coarse = np.max([_score(track, grid, scale)[0] for scale in scales], axis=0)
+    apart = track.in_frames(_APART_S)
     rises: list[_Rise] = []
-    while len(rises) < _MAX_RISES:
-        coarse = int(score.argmax())
-        if score[coarse] <= 0:
-            break
-        scale = scales[chosen_scale[coarse]]
-        middle = int(track.grid_frames[coarse])
-        near = np.arange(max(middle - 2 * track.grid, 0), middle + 2 * track.grid + 1)
-        fine, height = _score(track, near, scale)
-        best = int(fine.argmax())
+    while len(rises) < _MAX_RISES and coarse.max() > 0:
+        middle = int(grid[coarse.argmax()])
+        near = np.arange(max(middle - apart // 2, 0), middle + apart // 2 + 1)
+        for rise in rises:
+            near = near[np.abs(near - rise.at) > max(apart, rise.scale)]
+        fine = [_score(track, near, scale) for scale in scales]
+        scores = np.stack([score for score, _ in fine])
+        which, best = np.unravel_index(scores.argmax(), scores.shape)
+        at, scale = int(near[best]), scales[which]
         least = _STEEP * (scale / scales[0]) ** _STEEP_SLOWNESS
         rises.append(
             _Rise(
-                at=int(near[best]),
+                at=at,
                 scale=scale,
-                score=float(fine[best]),
-                suddenness=float(height[best]) / least,
+                score=float(scores[which, best]),
+                suddenness=float(fine[which][1][best]) / least,
             )
         )
-        apart = max(track.in_frames(_APART_S), scale) // track.grid
-        score[max(coarse - apart, 0) : coarse + apart + 1] = 0.0
+        coarse[np.abs(grid - at) <= max(apart, scale)] = 0.0
     return rises
 
 
@@ -249,31 +251,19 @@ def _find_onset(track: _Track, rise: _Rise) -> int:
 
 
 def _find_peak(power: NDArray[np.float64], rate_hz: float) -> tuple[int, float]:
-    """The frame of the largest short-term loudness, and over what time the clip comes within 1 dB of it."""
-    mean_power, grid = _Means(power), _grid(rate_hz)
-    reach = round(_PEAK_REACH_S * rate_hz)
-    grid_frames = np.arange(0, len(power), grid)
-    coarse = _under_triangle(mean_power, grid_frames, reach, grid)
-    middle = int(grid_frames[coarse.argmax()])
-    near = np.arange(max(middle - 2 * grid, 0), min(middle + 2 * grid, len(power) - 1) + 1)
-    peak = int(near[_under_triangle(mean_power, near, reach, 1).argmax()])
-    close = np.flatnonzero(coarse >= coarse.max() * _PEAK_SPREAD_RATIO)
-    return peak, float((close[-1] - close[0]) * grid / rate_hz)
+    """The frame of the largest short-term loudness, and over what time the clip comes within 1 dB of it.
 
-
-def _under_triangle(mean_power: _Means, at: NDArray[np.intp], reach: int, step: int) -> NDArray[np.float64]:
-    """Power under a triangle that reaches `reach` frames to either side of every frame of `at`.
-
-    It is a stack of boxes, each `step` frames wider than the one before.
+    Short-term is a triangle of 40 ms: a running mean of 20 ms, taken twice.
     """
-    total = np.zeros(len(at))
-    for width in range(step, reach + 1, step):
-        total += mean_power(at - width, at + width + 1) * (2 * width + 1)
-    return total
-
-
-def _grid(rate_hz: float) -> int:
-    return max(round(_GRID_S * rate_hz), 1)
+    reach = max(round(_PEAK_REACH_S * rate_hz), 1)
+    padded = np.pad(power, reach)
+    for _ in range(2):
+        total = _running_sum(padded)
+        padded = total[reach:] - total[:-reach]
+    # each pass took reach - 1 frames off the 2 · reach that were added, so its middle lies one frame later
+    short_term = padded[1 : len(power) + 1]
+    close = np.flatnonzero(short_term >= short_term.max() * _PEAK_SPREAD_RATIO)
+    return int(short_term.argmax()), float(close[-1] - close[0]) / rate_hz
 
 
 def _judged(

@@ -20,6 +20,9 @@ Samples = NDArray[np.float64]
 ORDER = 32
 """Coefficients of the noise's model."""
 
+TAIL = 4.0
+"""Degrees of freedom of the noise's and the sound's distribution."""
+
 SOUND_ORDER = 12
 SOUND_FRAMES = 300
 """Coefficients of the starting sound's model, and how many samples it is made from."""
@@ -169,7 +172,11 @@ def _two_models(sound: Samples, part: Samples, low: int, at: int, every: int) ->
     rest = float(np.mean(tail**2)) if len(tail) >= 16 else 0.0
     if noise <= 0.0 or rest <= 0.0:
         return None
-    gain = np.log(noise) + part * part / noise - np.log(rest) - own * own / rest
+    # Student's t with few degrees of freedom: motors crackle, and one spark must not pass for the start
+    heavy = TAIL + 1.0
+    gain = np.log(noise / rest) + heavy * (
+        np.log1p(part * part / (TAIL * noise)) - np.log1p(own * own / (TAIL * rest))
+    )
     curve = np.full(len(part) + 1, np.inf)
     # likelihood of all samples from k on belonging to the sound
     curve[8:-8] = -np.cumsum(gain[::-1])[::-1][8:-7]

@@ -40,6 +40,9 @@ SURE_RISE_DB = 13.0
 LOW_RATE_HZ = 5500.0
 """Where the bangs stand out less than the first, their low part is looked at as well: as if at this rate."""
 
+ALIKE = 0.6
+"""Correlation from which two bangs are believed to be the same sound, so that one can stand for the other."""
+
 FINE_S = 0.00025
 """Step in which events are listed; each is timed to the sample afterwards."""
 
@@ -519,22 +522,31 @@ def _typical(chosen: list[Look], rate_hz: int) -> Look | None:
 
 
 def _same_moment(one: Look, model: Look, rate_hz: int) -> tuple[float, float]:
-    """Correlation (0 … 1) of a bang with the model's first 12 ms, and where in it the model's impact is."""
+    """Correlation (0 … 1) of a bang with the model's first 12 ms, and where in it the model's impact is.
+
+    A bang without a sudden rise, such as a lasting noise that is loudest anywhere, is searched more widely.
+    """
     size = max(1, round(FINE_S * rate_hz))
     before, after = round(0.001 * rate_hz), round(0.012 * rate_hz)
-    slack = round(0.012 * rate_hz)
+    ahead, behind = round((0.012 if _sudden(one) else 0.08) * rate_hz), round(0.012 * rate_hz)
     middle = one.impact * size
     shape = _snippet(model, model.impact * size, before, after)
-    alike, lag = _similarity(_snippet(one, middle, before + slack, after + slack), shape)
-    return alike, middle + lag - slack
+    alike, lag = _similarity(_snippet(one, middle, before + ahead, after + behind), shape)
+    return alike, middle + lag - ahead
+
+
+def _sudden(one: Look) -> bool:
+    return any(event.at == one.impact for event in one.events)
 
 
 def _align(one: Look, model: Look, rate_hz: int) -> None:
     one.likeness, at = _same_moment(one, model, rate_hz)
     size = max(1, round(FINE_S * rate_hz))
-    if one.likeness >= 0.6:
+    if one.likeness >= ALIKE:
         one.aligned = at
-    elif any(event.at == one.impact for event in one.events):
+        if not _sudden(one):
+            one.impact = round(at / size)
+    elif _sudden(one):
         picked = _pick(one, one.impact, size)
         one.aligned = float(one.impact * size) if picked is None else picked[0]
     else:
@@ -564,7 +576,8 @@ class _Family:
         aligned = [one for one in members if one.aligned is not None]
         lead = _common_lead(aligned, rate_hz) if len(aligned) >= 3 else None
         first = cls(rate_hz=rate_hz, scores=scores, vouched=vouched, lead=lead, offset=None, spread=0.0)
-        offsets = [first.release(one)[0] - one.aligned for one in aligned if one.aligned is not None]
+        alike = [one for one in aligned if (one.likeness or 0.0) >= ALIKE]
+        offsets = [first.release(one)[0] - one.aligned for one in alike if one.aligned is not None]
         if len(offsets) < 3:
             return first
         offset = float(np.median(offsets))
@@ -611,7 +624,7 @@ class _Family:
         ms = 1000.0 / self.rate_hz
         reason = f"loudest bang of the cycle, {one.rise_db:.0f} dB above the sound before it"
         confidence = float(np.clip((one.rise_db - LEAST_RISE_DB + 4.0) / 16.0, 0.1, 1.0))
-        if self.offset is not None and one.aligned is not None:
+        if self.offset is not None and one.aligned is not None and (one.likeness or 0.0) >= ALIKE:
             usual = one.aligned + self.offset
             doubt = float(np.hypot(self.spread, 0.00002 * self.rate_hz / max(one.likeness or 0.0, 0.1)))
             if abs(frame - usual) > max(4.0 * doubt, 0.0003 * self.rate_hz) and error > 0.3 * doubt:
