@@ -184,9 +184,17 @@ def _two_models(sound: Samples, part: Samples, low: int, at: int, every: int) ->
 
 
 def _products(samples: Samples, order: int, every: int) -> Samples:
-    count = len(samples)
-    lags = range(0, order * every + 1, every)
-    return np.array([float(np.dot(samples[: count - lag], samples[lag:])) for lag in lags])
+    """Autocorrelation, not normalised, at lags 0, every … order · every."""
+    size = _easy_length(len(samples) + order * every)
+    spectrum = np.fft.rfft(samples, size)
+    products: Samples = np.fft.irfft(spectrum.real**2 + spectrum.imag**2, size)[: order * every + 1 : every]
+    return products
+
+
+def _easy_length(least: int) -> int:
+    """A length of at least `least` that a fast Fourier transform likes."""
+    power = 1 << max(least - 1, 1).bit_length()
+    return min(size for size in (power, power * 3 // 4, power * 5 // 8) if size >= least)
 
 
 def _solve(lags: Samples, floor: float) -> Samples | None:

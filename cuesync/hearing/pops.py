@@ -240,7 +240,7 @@ def _whiten_alike(looks: list[list[Look]], rate_hz: int) -> None:
     views = [1, max(1, round(rate_hz / LOW_RATE_HZ))]
     for every in views:
         firsts = [ones[0] for ones in looks if ones]
-        noises = [picker.low_view(_background(one, rate_hz), every) for one in firsts]
+        noises = [picker.low_view(_background(one, rate_hz), every) for one in _some(firsts)]
         taps = picker.prediction_error_filter(noises, every)
         for ones in looks:
             for one in ones:
@@ -249,8 +249,7 @@ def _whiten_alike(looks: list[list[Look]], rate_hz: int) -> None:
         if every == views[-1] or rises_db[0] > SURE_RISE_DB:
             break
     if len(rises_db) == 2 and rises_db[1] < rises_db[0] + 4.0:
-        noises = [_background(ones[0], rate_hz) for ones in looks if ones]
-        taps = picker.prediction_error_filter(noises)
+        taps = picker.prediction_error_filter([_background(one, rate_hz) for one in _some(firsts)])
         for ones in looks:
             for one in ones:
                 whitened(one, taps, 1, rate_hz)
@@ -511,7 +510,7 @@ def _stands_out_db(one: Look, rate_hz: int) -> float:
 
 def _typical(chosen: list[Look], rate_hz: int) -> Look | None:
     """The bang that is most like the others, or None with fewer than three; at most twelve are compared."""
-    some = chosen[:: max(1, len(chosen) // 12)][:12]
+    some = _some(chosen)
     if len(chosen) < 3:
         return None
     means = []
@@ -519,6 +518,11 @@ def _typical(chosen: list[Look], rate_hz: int) -> Look | None:
         values = [_same_moment(one, model, rate_hz)[0] for one in some if one is not model]
         means.append(float(np.median(values)))
     return some[int(np.argmax(means))]
+
+
+def _some(looks: list[Look]) -> list[Look]:
+    """At most twelve, evenly spread."""
+    return looks[:: -(-len(looks) // 12)] if looks else []
 
 
 def _same_moment(one: Look, model: Look, rate_hz: int) -> tuple[float, float]:

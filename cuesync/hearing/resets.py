@@ -19,20 +19,20 @@ def still_again_frame(
     20 ms stretches, so that clicks don't count; the end is the last time the level passes half-way between
     the two in decibels.
     """
-    level_db = 10.0 * np.log10(coarse.energy(channel, 10) + 1e-20)
     trigger, pop = coarse.block_at(trigger_frame), coarse.block_at(pop_frame)
-    stop = coarse.block_at(stop_frame)
-    rest = level_db[
-        max(0, trigger - round(1.0 / coarse.block_s)) : max(0, trigger - round(0.02 / coarse.block_s))
+    begin, stop = max(0, trigger - round(1.0 / coarse.block_s)), coarse.block_at(stop_frame)
+    level_db = 10.0 * np.log10(coarse.energy_between(channel, begin, stop, 10) + 1e-20)
+    rest = level_db[: max(0, trigger - begin - round(0.02 / coarse.block_s))]
+    motor = level_db[
+        trigger - begin + round(0.1 / coarse.block_s) : pop - begin - round(0.03 / coarse.block_s)
     ]
-    motor = level_db[trigger + round(0.1 / coarse.block_s) : pop - round(0.03 / coarse.block_s)]
     least = round(0.1 / coarse.block_s)
     if len(rest) < least or len(motor) < least:
         return None
     rest_db, motor_db = float(np.median(rest)), float(np.median(motor))
     if motor_db - rest_db < LEAST_MOTOR_DB:
         return None
-    after = level_db[pop:stop]
+    after = level_db[pop - begin :]
     width = round(0.1 / coarse.block_s)
     rows = len(after) // width
     if rows < 3:

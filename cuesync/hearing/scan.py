@@ -53,21 +53,30 @@ class Coarse:
         """
         return _windowed_energy(self.power[channel], self.total[channel], blocks, self.block_frames)
 
-    def energy_between(self, channel: int, start: int, stop: int) -> FloatArray:
+    def energy_between(self, channel: int, start: int, stop: int, blocks: int = 5) -> FloatArray:
         """`energy` of blocks start … stop only."""
-        low, high = max(0, start - 4), min(self.blocks, stop + 4)
+        low, high = max(0, start - blocks), min(self.blocks, stop + blocks)
         part = _windowed_energy(
-            self.power[channel, low:high], self.total[channel, low:high], 5, self.block_frames
+            self.power[channel, low:high], self.total[channel, low:high], blocks, self.block_frames
         )
         return part[start - low : stop - low]
 
 
 def _windowed_energy(power: FloatArray, total: FloatArray, blocks: int, block_frames: int) -> FloatArray:
     """Energy about the mean in a running window of `blocks` blocks; shape as `power`."""
-    window = np.ones(blocks)
-    squares = np.convolve(power.astype(np.float64), window, mode="same")
-    sums = np.convolve(total.astype(np.float64), window, mode="same")
-    return np.maximum(squares - sums * sums / (blocks * block_frames), 0.0).astype(np.float32)
+    sums = _running_sum(total, blocks)
+    energy: FloatArray = _running_sum(power, blocks) - sums * sums / np.float32(blocks * block_frames)
+    return np.maximum(energy, np.float32(0.0))
+
+
+def _running_sum(values: FloatArray, width: int) -> FloatArray:
+    """Sum over `width` neighbours, centred; shorter windows at both ends. Few terms, so float32 will do."""
+    sums = values.copy()
+    for shift in range(1, width // 2 + 1):
+        sums[shift:] += values[:-shift]
+    for shift in range(1, (width - 1) // 2 + 1):
+        sums[:-shift] += values[shift:]
+    return sums
 
 
 class CoarseScan:
