@@ -4,9 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.signal import freqz, lfilter
+from scipy.signal import butter, freqz, lfilter, sosfilt
 
-from cuesync.hearing.weighting import a_weighting_db, filtered_blocks, k_weighted_power, k_weighting
+from cuesync.hearing.weighting import (
+    a_weighting_db,
+    filtered_blocks,
+    heard_power,
+    k_weighted_power,
+    k_weighting,
+)
 
 RATES_HZ = (8000, 11025, 16000, 22050, 32000, 44100, 48000, 88200, 96000, 192000)
 
@@ -50,6 +56,14 @@ def test_block_filtering_is_the_recursive_filter(rate_hz: int, frames: int) -> N
     power = k_weighted_power(samples, rate_hz)
     assert power.shape == (frames,)
     assert power == pytest.approx((expected**2).sum(axis=1), rel=1e-9, abs=1e-9)
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+def test_what_is_heard_is_k_weighting_behind_a_low_cut(rate_hz: int) -> None:
+    """The judge is scipy's Butterworth high-pass at 100 Hz."""
+    samples = np.random.default_rng(7).normal(size=(20000, 2))
+    cut = sosfilt(butter(2, 100, "high", fs=rate_hz, output="sos"), samples, axis=0)
+    assert heard_power(samples, rate_hz) == pytest.approx(k_weighted_power(cut, rate_hz), rel=1e-8, abs=1e-8)
 
 
 def test_blocks_cover_the_sound_once() -> None:
