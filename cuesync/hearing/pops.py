@@ -721,29 +721,26 @@ def _shared_leads(
     trials with an event about as loud at about that lead, and compare with what other leads would give.
     """
     near = round(0.005 / FINE_S)
-    ones = [
-        (
-            np.array([one.impact - event.at for event, _ in scored[id(one)]], dtype=np.int64),
-            np.array([event.level_db for event, _ in scored[id(one)]]),
-        )
-        for one in good
+    longest = round(LEAD_S / FINE_S)
+    # row 0 asks about the event's own lead, the others about leads where only chance would answer
+    shifts = near * np.array([0, -10, -8, -6, -4, 4, 6, 8, 10])
+    pairs = [
+        (index, event, one.impact - event.at)
+        for index, one in enumerate(good)
+        for event, _ in scored[id(one)]
     ]
-    shifts = near * np.array([-10, -8, -6, -4, 4, 6, 8, 10])
-    bonus: dict[int, dict[int, float]] = {}
-    for index, one in enumerate(good):
-        bonus[id(one)] = {}
-        others = [pair for other, pair in enumerate(ones) if other != index]
-        for lead, level_db in zip(*ones[index], strict=True):
-            hits = [leads[levels > level_db - 6.0] for leads, levels in others]
-            share = float(np.mean([bool(np.any(np.abs(at - lead) <= near)) for at in hits]))
-            asked = lead + shifts[(lead + shifts > near) & (lead + shifts < round(LEAD_S / FINE_S))]
-            chance = float(
-                np.mean(
-                    [
-                        np.any(np.abs(at[:, None] - asked) <= near, axis=0).mean() if len(at) else 0.0
-                        for at in hits
-                    ]
-                )
-            )
-            bonus[id(one)][int(lead)] = 5.0 * (share - chance) - 1.0
+    owners = np.array([index for index, _, _ in pairs], dtype=np.intp)
+    leads = np.array([lead for _, _, lead in pairs], dtype=np.int64)
+    levels_db = np.array([event.level_db for _, event, _ in pairs])
+    bonus: dict[int, dict[int, float]] = {id(one): {} for one in good}
+    for index, event, lead in pairs:
+        asked = lead + shifts
+        asked = asked[(shifts == 0) | ((asked > near) & (asked < longest))]
+        others = (levels_db > event.level_db - 6.0) & (owners != index)
+        rows, hits = np.nonzero(np.abs(asked[:, np.newaxis] - leads[others]) <= near)
+        answers = np.zeros((len(asked), len(good)), dtype=bool)
+        answers[rows, owners[others][hits]] = True
+        shares = answers.sum(axis=1) / (len(good) - 1)
+        chance = float(shares[1:].mean()) if len(shares) > 1 else 0.0
+        bonus[id(good[index])][lead] = 5.0 * (float(shares[0]) - chance) - 1.0
     return bonus

@@ -7,6 +7,7 @@ know where it is worth looking again at full rate.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,8 +83,7 @@ def _running_sum(values: FloatArray, width: int) -> FloatArray:
 class CoarseScan:
     """Takes a recording block by block and boils it down to a `Coarse`.
 
-    Blocks have the shape (frames, channels), `int16` or floating; `int16` is taken as parts of 32768, so that
-    both give the same numbers.
+    Blocks have the shape (frames, channels), all of one kind: `int16`, taken as parts of 32768, or floating.
     """
 
     def __init__(self, rate_hz: int, channels: int) -> None:
@@ -91,44 +91,44 @@ class CoarseScan:
         self.channels = channels
         self.block_frames = max(4, round(rate_hz * BLOCK_S))
         self._frames = 0
-        self._rest = np.zeros((0, channels), dtype=np.float32)
-        self._before: FloatArray | None = None
+        self._rest: NDArray[Any] = np.zeros((0, channels), dtype=np.float32)
+        self._before: FloatArray = np.zeros(channels, dtype=np.float32)
         self._offset: FloatArray | None = None
+        self._scale = np.float32(1.0)
         self._parts: list[FloatArray] = []
 
     def feed(self, block: NDArray[np.float32] | NDArray[np.float64] | NDArray[np.int16]) -> None:
         """Take the next block."""
-        scale = np.float32(1.0 / 32768.0) if block.dtype == np.int16 else np.float32(1.0)
         self._frames += len(block)
+        if block.dtype == np.int16:
+            self._scale = np.float32(1.0 / 32768.0)
         if len(self._rest):
-            block = np.concatenate([self._rest, (block * scale).astype(np.float32)])
-            scale = np.float32(1.0)
+            block = np.concatenate([self._rest, block])
         if not len(block):
             return
         if self._offset is None:
             # a constant offset would drown small energies in rounding
-            self._offset = (block.mean(axis=0) * scale).astype(np.float32)
-        if self._before is None:
-            self._before = (block[0] * scale - self._offset).astype(np.float32)
+            self._offset = block[:65536].mean(axis=0).astype(np.float32)
+            self._before = (block[0] - self._offset).astype(np.float32)
         size = self.block_frames
         count = len(block) // size
-        part = np.zeros((3, self.channels, count), dtype=np.float32)
+        part = np.empty((3, self.channels, count), dtype=np.float32)
         for channel in range(self.channels):
-            line = block[: count * size, channel].astype(np.float32)
-            line *= scale
-            line -= self._offset[channel]
+            line = np.subtract(block[: count * size, channel], self._offset[channel], dtype=np.float32)
             rows = line.reshape(count, size)
-            part[0, channel] = np.einsum("ij,ij->i", rows, rows)
-            part[1, channel] = rows.sum(axis=1)
+            np.einsum("ij,ij->i", rows, rows, out=part[0, channel])
+            np.einsum("ij->i", rows, out=part[1, channel])
             steps = np.empty_like(line)
             np.subtract(line[1:], line[:-1], out=steps[1:])
             if count:
                 steps[0] = line[0] - self._before[channel]
                 self._before[channel] = line[-1]
             rows = steps.reshape(count, size)
-            part[2, channel] = np.einsum("ij,ij->i", rows, rows)
+            np.einsum("ij,ij->i", rows, rows, out=part[2, channel])
+        part[0::2] *= self._scale * self._scale
+        part[1] *= self._scale
         self._parts.append(part)
-        self._rest = (block[count * size :] * scale).astype(np.float32)
+        self._rest = block[count * size :].copy()
 
     def finish(self) -> Coarse:
         """The scan of everything fed so far."""
