@@ -293,6 +293,9 @@ def main() -> None:
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     sys.setswitchinterval(_SWITCH_INTERVAL_S)
+    if sys.platform != "win32":
+        with contextlib.suppress(OSError):  # most users may not
+            os.nice(-10)
     news = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # what a driver prints must not get among the news
     with contextlib.suppress(OSError):  # said in words when the order to open it comes

@@ -7,7 +7,8 @@ straight line through host time and frames. Only differences of host time are us
 What differs from the paper: the bandwidth starts wide and narrows with the time since the start, so the
 line is good after a quarter of a second; a single late block (another thread was busy) is held to a few
 times the usual spread; and a step that lasts is taken at once: a large one (the card lost sound) skips
-frames, so that what is planned for a host time stays there, a small one moves the line.
+frames, so that what is planned for a host time stays there, a small one moves the line. Blocks asked for
+in one go (a driver with a longer block than ours) count as one long block.
 
 `block` runs on the sound card's thread. All that others read is one tuple, swapped in one step.
 """
@@ -19,6 +20,7 @@ import math
 _STEP_CHECK_S = 0.05
 _STEP_CHECK_BLOCKS = 4
 _LEAST_STEP_S = 0.0005
+_IN_ONE_GO = 0.25
 _NARROW_AGAIN_S = 0.2
 _FREE_BLOCKS = 8
 _LEAST_GATE_S = 0.0002
@@ -36,6 +38,8 @@ class Timeline:
         self._frame_s = 1.0 / rate_hz
         self._next_frame = 0
         self._last_frames = 0
+        self._piece_s = 0.0
+        self._asked_s = 0.0
         self._blocks = 0
         self._elapsed_s = 0.0
         self._spread_s = 0.0
@@ -89,6 +93,13 @@ class Timeline:
         line = self._line
         if self._fresh or line is None:
             return self._first_block(host_s, frames, line)
+        since_s, self._asked_s = host_s - self._asked_s, host_s
+        soon_s, self._piece_s = _IN_ONE_GO * self._piece_s, frames * self._frame_s
+        if since_s < soon_s:
+            first_frame = self._next_frame
+            self._last_frames += frames
+            self._next_frame += frames
+            return first_frame
         block_s = self._last_frames * self._frame_s
         predicted_s = line[0] + block_s
         error_s = host_s - predicted_s
@@ -136,6 +147,8 @@ class Timeline:
         self._settled = False
         self._odd_blocks = 0
         self._line = (host_s, first_frame, self._frame_s)
+        self._asked_s = host_s
+        self._piece_s = frames * self._frame_s
         self._last_frames = frames
         self._next_frame = first_frame + frames
         self._fresh = False
