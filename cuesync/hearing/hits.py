@@ -1,8 +1,9 @@
 """The instant in a clip that must meet the pop.
 
 A clip has three honest answers: its *onset* (the attack begins), its *attack* (the steepest perceived rise,
-where the ear puts the event) and its *peak* (the largest short-term loudness, K-weighted as in ITU-R
-BS.1770). All are found on the power summed over the channels, to the sample and never on a grid of frames.
+where the ear puts the event) and its *peak* (the largest short-term loudness). All are found on the power
+that is heard (K-weighted, without rumble and ultrasound), summed over the channels, to the sample and never
+on a grid of frames.
 
 Perceived loudness is taken as power to the 0.3 (Stevens' law: twice as loud per 10 dB), instant by instant
 and only then averaged, so that a step in the sound stays a step and is found where it is.
@@ -17,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cuesync.errors import ClipError
-from cuesync.hearing.weighting import heard_power, k_weighted_power
+from cuesync.hearing.weighting import heard_power
 
 HitKind = Literal["onset", "attack", "peak"]
 
@@ -62,9 +63,9 @@ class Hit:
 
     `at_s` is the instant chosen, `kind` which of the three it is, `reason` why, in words for the user.
     `onset_s`: the attack begins. `attack_s`: the steepest perceived rise, where the ear puts the event.
-    `peak_s`: the largest short-term loudness (K-weighted, 40 ms triangle). `confidence` runs from 0 to 1;
-    where `clear` is False no instant stands out, and the user should give the time. `rivals_s` are the
-    attacks of other rises that count nearly as much.
+    `peak_s`: the largest short-term loudness (40 ms). `confidence` runs from 0 to 1; where `clear` is False
+    no instant stands out, and the user should give the time. `rivals_s` are the attacks of later rises that
+    count nearly as much.
     """
 
     at_s: float
@@ -142,7 +143,7 @@ def find_hit(samples: ArrayLike, rate_hz: float, kind: HitKind | Literal["auto"]
     rise = equals[0]
     apart = rise.at + track.in_frames(_RIVAL_APART_S)
     rivals = [rival for rival in equals[1:] if rival.at >= apart and rival.suddenness >= 1]
-    peak, spread_s = _find_peak(k_weighted_power(part, rate_hz), rate_hz)
+    peak, spread_s = _find_peak(track)
     frames: dict[HitKind, int] = {
         "onset": _find_onset(track, rise),
         "attack": rise.at,
@@ -171,7 +172,7 @@ def _sounding_part(samples: ArrayLike, rate_hz: float) -> tuple[NDArray[np.float
         raise ClipError(
             "the clip is silent from start to end. Choose another clip, or export this one again."
         )
-    sounding = np.flatnonzero(signal.any(axis=1))
+    sounding = np.flatnonzero(np.logical_or.reduce([channel != 0.0 for channel in signal.T]))
     first, stop = int(sounding[0]), int(sounding[-1]) + 1
     tail = np.zeros((round(_TAIL_S * rate_hz), signal.shape[1]))
     return np.concatenate([signal[first:stop], tail]), first
@@ -250,20 +251,20 @@ def _find_onset(track: _Track, rise: _Rise) -> int:
     return min(max(onset, 0), rise.at)
 
 
-def _find_peak(power: NDArray[np.float64], rate_hz: float) -> tuple[int, float]:
+def _find_peak(track: _Track) -> tuple[int, float]:
     """The frame of the largest short-term loudness, and over what time the clip comes within 1 dB of it.
 
     Short-term is a triangle of 40 ms: a running mean of 20 ms, taken twice.
     """
-    reach = max(round(_PEAK_REACH_S * rate_hz), 1)
-    padded = np.pad(power, reach)
+    frames, reach = len(track.power), max(track.in_frames(_PEAK_REACH_S), 1)
+    padded = np.pad(track.power, reach)
     for _ in range(2):
         total = _running_sum(padded)
         padded = total[reach:] - total[:-reach]
     # each pass took reach - 1 frames off the 2 · reach that were added, so its middle lies one frame later
-    short_term = padded[1 : len(power) + 1]
+    short_term = padded[1 : frames + 1]
     close = np.flatnonzero(short_term >= short_term.max() * _PEAK_SPREAD_RATIO)
-    return int(short_term.argmax()), float(close[-1] - close[0]) / rate_hz
+    return int(short_term.argmax()), float(close[-1] - close[0]) / track.rate_hz
 
 
 def _judged(

@@ -138,6 +138,14 @@ class TestMadeUpClips:
         assert hit.clear
 
 
+@pytest.mark.parametrize("rate_hz", [96000, 192000])
+def test_ultrasound_is_not_heard(rate_hz: int) -> None:
+    whistle = 0.2 * np.sin(2 * np.pi * 40000 * times_s(rate_hz)) * level(rate_hz, (0.3, 2.0, 1.0))
+    hit = find_hit(whistle + noise(rate_hz) * burst(rate_hz, 1.2, 0.1), rate_hz)
+    assert hit.at_s == pytest.approx(1.2, abs=0.001)
+    assert 1.2 < hit.peak_s < 1.23
+
+
 @pytest.mark.parametrize("kind", ["onset", "attack", "peak"])
 def test_the_answer_asked_for_is_given(kind: HitKind) -> None:
     clip = noise(48000) * level(48000, (0.5, 2.0, 1.0))
