@@ -21,6 +21,9 @@ SEEN_CORRELATION = 0.08
 """Share of the sound's energy (squared correlation) from which a place counts as a chirp. In noise alone it
 exceeds this once in about 10^13 places, for 360 = bandwidth × length."""
 
+LEAST_CORRELATION = 0.2
+"""Correlation of chirp and sound below which a place was not a chirp after all (noise 10 dB above it: 0.3)."""
+
 APART_S = 0.25
 """Two chirps are never closer than this; what follows a chirp sooner is its echo."""
 
@@ -82,10 +85,11 @@ class ChirpScan:
         self._length = len(template)
         size = _SCAN_FRAMES
         spectrum = np.fft.rfft(template, size)
-        # the band only: rumble and whine outside it would swamp the comparison with the neighbourhood
         self._filter = np.conj(spectrum).astype(np.complex64)
         self._size = size
-        self._energy = float(np.sum(template**2))
+        # energy of a pure chirp behind the filter over its peak: turns a peak into a share of the energy
+        own = np.fft.irfft(np.abs(spectrum) ** 2, size)
+        self._pulse_frames = float(np.sum(own**2) / own[0] ** 2)
         self._waiting: list[NDArray[np.float32]] = []
         self._waiting_frames = 0
         self._rest = np.zeros(0, dtype=np.float32)
@@ -134,8 +138,7 @@ class ChirpScan:
             # energy of the sound in the chirp's band, seen through the same filter, over a chirp's length
             reach = round(CHIRP_S / 0.002)
             around = np.convolve(mean, np.ones(2 * reach + 1))[reach : reach + count] * hop
-            # all of a pure chirp's output is its squeezed pulse: 1/2 of the squared envelope is seen here
-            share = top / np.maximum(around, 1e-30) * self._pulse_frames()
+            share = top / np.maximum(around, 1e-30) * self._pulse_frames
             for index in np.flatnonzero(share > SEEN_CORRELATION):
                 low, high = max(0, index - 15), index + 16
                 if share[index] == share[low:high].max():
@@ -145,11 +148,6 @@ class ChirpScan:
         self._done += advance
         self._waiting = [line[advance:]]
         self._waiting_frames = len(self._waiting[0])
-
-    def _pulse_frames(self) -> float:
-        """Energy of a pure chirp behind the filter over its peak: turns a peak into a share of the energy."""
-        own = np.fft.irfft(np.abs(self._filter) ** 2, self._size)
-        return float(np.sum(own**2) / own[0] ** 2)
 
 
 def refine_chirp(samples: Samples, rate_hz: float, near_frame: float) -> ChirpFinding | None:
@@ -198,12 +196,13 @@ def refine_chirp(samples: Samples, rate_hz: float, near_frame: float) -> ChirpFi
     )
     error_s = 1.0 / (2.0 * np.pi * rms_hz * np.sqrt(2.0 * snr))
     begin = max(0, round(start))
-    stretch = samples[begin : begin + len(template)]
-    heard = float(np.sqrt(np.sum(stretch**2) * np.sum(template**2)))
-    alike = 0.0
-    if heard > 0.0:
-        compare = np.fft.irfft(spectrum, size)
-        alike = float(np.max(np.abs(compare[max(0, begin - 3) : begin + 4])) / heard)
+    # only the chirp's band, or rumble would make any chirp look unlike itself
+    banded = np.fft.irfft(np.fft.rfft(samples, size) * band, size)[begin : begin + len(template)]
+    heard = float(np.sqrt(np.sum(banded**2) * np.sum(template**2)))
+    compare = np.abs(np.fft.irfft(spectrum, size)[max(0, begin - 3) : begin + 4])
+    alike = float(compare.max(initial=0.0)) / heard if heard > 0.0 else 0.0
+    if alike < LEAST_CORRELATION:
+        return None
     return ChirpFinding(
         start_s=start / rate_hz,
         error_s=float(error_s),

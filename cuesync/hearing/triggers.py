@@ -19,6 +19,9 @@ Window = Callable[[int, int], Samples]
 BOUNCE_S = 0.03
 """Edges closer than this to the one before belong to it (worst good switch 6.2 ms, Ganssle)."""
 
+RINGING_S = 0.024
+"""Bounce is over after this; a sound that rings on is no contact."""
+
 APART_S = 0.3
 """A second closing sooner than this is a very bad switch, not a second press (one such: 157 ms, Ganssle)."""
 
@@ -71,13 +74,12 @@ def contact_likeness(coarse: Coarse, channel: int, window: Window) -> float:
     top = float(sharp.max(initial=0.0))
     if top <= 0.0:
         return 0.0
-    busy = float(np.mean(sharp > 1e-3 * top))
-    if busy > 0.02:
+    gap = max(1, round(BOUNCE_S / coarse.block_s))
+    count = len(groups(np.flatnonzero(sharp > 0.04 * top), gap))
+    if int(np.sum(sharp > 1e-3 * top)) * coarse.block_s > RINGING_S * count:
         return 0.0
     edges = find_edges(coarse, channel, window, most=8)
-    if not edges:
-        return 0.0
-    return float(np.median([edge.sharpness for edge in edges])) * (1.0 - busy / 0.02)
+    return float(np.median([edge.sharpness for edge in edges])) if edges else 0.0
 
 
 def groups(places: NDArray[np.intp], gap: int) -> list[int]:

@@ -5,8 +5,8 @@
     python tests/bench/pops.py --soft       the sounds that the label's rule leaves out, ours only
 
 Each case is one trial: a real snap or impact in a real motor's noise, with ratchet clicks before it, a
-rebound after it, and a room. Ten trials of one prop make a recording, as at the prop; ours gets them together and,
-in a row of its own, each alone. The others get each trial alone, and where they give many onsets, the
+rebound after it, and a room. Ten trials of one prop make a recording, as at the prop; ours gets them
+together and, in a row of its own, each alone. The others get each trial alone, and where they give many onsets, the
 one nearest to the truth is taken for their answer.
 
 The truth is a rule on the clean clip, not a picker: the first sample beyond 2 % of the clip's peak. Clips for
@@ -343,7 +343,8 @@ class Score:
 
 HEAD = (
     f"{'':34s} {'median':>8s} {'90 %':>9s} {'mean':>9s} {'< 1 ms':>7s} {'< 5 ms':>7s} {'missed':>7s} "
-    f"{'more':>8s} {'ms a s':>9s}\n{'':34s} {'ms':>8s} {'ms':>9s} {'ms':>9s} {'%':>7s} {'%':>7s} {'%':>7s} {'a case':>8s}"
+    f"{'more':>8s} {'ms a s':>9s}\n"
+    f"{'':34s} {'ms':>8s} {'ms':>9s} {'ms':>9s} {'%':>7s} {'%':>7s} {'%':>7s} {'a case':>8s}"
 )
 
 

@@ -1,0 +1,128 @@
+"""The picker against seismologists' picks, signals whose best answer is known, and its invariances."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from cuesync.hearing import picker
+from tests import outside
+
+Samples = NDArray[np.float64]
+
+
+def burst(seed: int, at: int = 3000, gain: float = 8.0, frames: int = 6000) -> Samples:
+    """White noise that gets louder by `gain` at a frame."""
+    noise = np.random.default_rng(seed).standard_normal(frames)
+    noise[at:] *= gain
+    return noise
+
+
+def test_whitening_leaves_white_noise() -> None:
+    """The prediction error of an AR(2) process is its innovation (definition of the process)."""
+    rng = np.random.default_rng(2)
+    innovation = rng.standard_normal(20000)
+    noise = np.zeros_like(innovation)
+    for at in range(2, len(noise)):
+        noise[at] = 1.6 * noise[at - 1] - 0.8 * noise[at - 2] + innovation[at]
+    taps = picker.prediction_error_filter([noise])
+    assert taps[:3] == pytest.approx([1.0, -1.6, 0.8], abs=0.05)
+    white = picker.whiten(noise, taps)[100:]
+    assert np.corrcoef(white, innovation[100:])[0, 1] > 0.99
+
+
+@pytest.mark.parametrize("every", [1, 8])
+def test_nothing_of_a_pop_appears_before_it(every: int) -> None:
+    rng = np.random.default_rng(3)
+    noise = np.convolve(rng.standard_normal(8000), np.ones(20) / 20.0, "same")
+    taps = picker.prediction_error_filter([picker.low_view(noise, every)], every)
+    with_pop = noise.copy()
+    with_pop[5000:] += 10.0 * rng.standard_normal(3000)
+    before = picker.whiten(picker.low_view(noise, every), taps)
+    after = picker.whiten(picker.low_view(with_pop, every), taps)
+    assert after[:5000] == pytest.approx(before[:5000], abs=1e-9)
+    assert np.abs(after[5000:] - before[5000:]).max() > 1.0
+
+
+def test_silence_is_whitened_by_the_plain_difference() -> None:
+    assert picker.prediction_error_filter([np.zeros(4000)]) == pytest.approx([1.0, -1.0])
+
+
+def test_an_abrupt_start_is_found_to_the_sample() -> None:
+    for seed in range(20):
+        sound = burst(seed, gain=30.0)
+        pick = picker.pick_start(sound, sound, 2800, 3200)
+        assert pick is not None
+        assert abs(pick.frame - 3000) <= 2  # a first sample may be small by chance
+        assert pick.gain_db == pytest.approx(20.0 * np.log10(30.0), abs=3.0)
+
+
+def test_the_stated_error_is_the_real_one() -> None:
+    """Over many draws the scatter of the picks agrees with the errors stated, within a factor of 2."""
+    errors, stated = [], []
+    for seed in range(300):
+        sound = burst(seed, gain=4.0)
+        pick = picker.pick_start(sound, sound, 2800, 3100)
+        assert pick is not None
+        errors.append(pick.frame - 3000)
+        stated.append(pick.error_frames)
+    real = float(np.sqrt(np.mean(np.square(errors))))
+    assert 0.5 < real / float(np.sqrt(np.mean(np.square(stated)))) < 2.0
+    # a start can't be early by a quiet sample, but it can be late by one: so a sample or two late on average
+    assert 0.0 < np.mean(errors) < 2.0
+
+
+def test_no_start_where_it_gets_quieter() -> None:
+    quieter = burst(1)[::-1].copy()
+    assert picker.pick_start(quieter, quieter, 2800, 3200) is None
+    assert picker.pick_start(np.zeros(100), np.zeros(100), 0, 100) is None
+    assert picker.pick_start(np.zeros(5), np.zeros(5), 0, 5) is None
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    seed=st.integers(0, 10_000),
+    shift=st.integers(0, 2000),
+    gain=st.floats(1e-6, 1e6),
+    flip=st.booleans(),
+)
+def test_shifting_scaling_and_flipping(seed: int, shift: int, gain: float, flip: bool) -> None:
+    sound = burst(seed)
+    first = picker.pick_start(sound, sound, 2800, 3200)
+    moved = np.concatenate([np.zeros(shift), sound * (-gain if flip else gain)])
+    again = picker.pick_start(moved, moved, 2800 + shift, 3200 + shift)
+    assert first is not None
+    assert again is not None
+    assert again.frame == first.frame + shift
+    assert again.error_frames == pytest.approx(first.error_frames, rel=1e-6)
+
+
+@pytest.fixture(scope="module")
+def seismogram() -> tuple[Samples, float]:
+    """Vertical component of obspy's RJOB event, 200 samples a second."""
+    return np.loadtxt(outside.seismogram("loc_RJOB20050801145719850.z")), 200.0
+
+
+@pytest.mark.outside_data
+def test_the_criterion_is_obspy_s(seismogram: tuple[Samples, float]) -> None:
+    """Minimum of obspy's aic_simple on its own seismogram, to the sample."""
+    trigger = pytest.importorskip("obspy.signal.trigger")
+    samples, rate_hz = seismogram
+    part = samples[int(28.0 * rate_hz) : int(31.5 * rate_hz)]
+    part = part - part.mean()
+    theirs = int(np.argmin(trigger.aic_simple(part)[1:-1])) + 1
+    assert abs(int(np.argmin(picker.aic_curve(part))) - theirs) <= 1
+
+
+@pytest.mark.outside_data
+def test_the_p_wave_is_where_seismologists_pick_it(seismogram: tuple[Samples, float]) -> None:
+    """obspy's test_trigger.py expects ar_pick at 30.6350 s; the sampling step is 5 ms."""
+    samples, rate_hz = seismogram
+    samples = samples - samples.mean()
+    taps = picker.prediction_error_filter([samples[: int(30.0 * rate_hz)]])
+    pick = picker.pick_start(samples, picker.whiten(samples, taps), int(29.0 * rate_hz), int(31.5 * rate_hz))
+    assert pick is not None
+    assert pick.frame / rate_hz == pytest.approx(30.6350, abs=1.0 / rate_hz + 1e-9)
