@@ -12,6 +12,7 @@ that lateness, a few milliseconds.)
 from __future__ import annotations
 
 import queue
+import sys
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -42,6 +43,11 @@ SURE_S = 1.0
 SURE_CONFIDENCE = 0.5
 LATEST_S = 0.1
 """A chirp that leaves later than this after the contact may come into the prop's own noise."""
+CLOCK_NOISE_S = 0.002
+"""A chirp that seems to leave before its press by more than this shows that the blocks' times are wrong."""
+LOST_S = 0.004
+SAME_WAY_S = 0.004
+"""Times that jump by more show that sound was lost; air makes 4 ms of 1.4 m."""
 STILL_S = 2.0
 """The prop counts as ready once it has been still for so long."""
 LONGEST_S = 60.0
@@ -102,6 +108,9 @@ def measure_live(
     session = _Session(
         recorder, contact, kept, trials, on_trial, on_word, reset_s, longest_s, microphone_channel - 1
     )
+    switch_interval_s = sys.getswitchinterval()
+    # judging must not keep the sound card's callback waiting
+    sys.setswitchinterval(0.0005)
     try:
         contacts.open((contact,), edges.put)
         recorder.start()
@@ -120,6 +129,7 @@ def measure_live(
         session.break_off()
         raise _with_count(error, session.count) from error
     finally:
+        sys.setswitchinterval(switch_interval_s)
         contacts.close()
         recorder.close()
         kept.close()
@@ -149,12 +159,13 @@ def _with_count(error: CuesyncError, finished: int) -> CuesyncError:
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class _Cycle:
-    """One press and what was heard from a second before it; `first_frame` is that of `heard`."""
+    """One press, `pressed_s` after the first sample of what was heard; that sample is `first_frame`."""
 
     pressed_s: float
     first_frame: int
     heard: list[NDArray[np.float32]]
     dropouts: int
+    offset_s: float
     lost: bool = False
     checked_frames: int = 0
     told_ms: float | None = None
@@ -162,11 +173,15 @@ class _Cycle:
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class _Finished:
-    """A cycle that counts: its trial on the recording's clock, and the part around its pop for comparison."""
+    """A cycle that counts: its trial on the recording's clock, and the part around its pop for comparison.
+
+    The chirp left `late_s` after the contact, and took `way_s` from the sound card to the microphone.
+    """
 
     first_frame: int
     heard: HeardCycle
     late_s: float
+    way_s: float
     trial: Trial
 
 
@@ -272,11 +287,11 @@ class _Session:
         self._rate_hz = recorder.rate_hz
         self._chirp = CHIRP_GAIN * chirp_signal(self._rate_hz)
         self._rest: deque[NDArray[np.float32]] = deque()
-        self._offsets_s: deque[float] = deque(maxlen=400)
+        self._offsets_s: deque[float] = deque(maxlen=round(1.0 / POLL_S))
         self._cycle: _Cycle | None = None
         self._last_edge_s = -np.inf
         self._ready_told = False
-        self._ways_s: list[float] = []
+        self._ways_s: deque[float] = deque(maxlen=3)
         self._refused = 0
         self._warnings: dict[str, None] = {}
         self._finished: list[_Finished] = []
@@ -340,18 +355,25 @@ class _Session:
         self._recorder.play(self._chirp)
         rest = list(self._rest)
         first_frame = self._kept.frames - sum(map(len, rest))
+        offset_s = self._offset_s()
+        pressed_s = edge.at_s - offset_s - first_frame / self._rate_hz
         self._cycle = _Cycle(
-            pressed_s=edge.at_s,
+            pressed_s=pressed_s,
             first_frame=first_frame,
             heard=rest,
             dropouts=self._recorder.dropouts,
+            offset_s=offset_s,
         )
         self._rest.clear()
         self._ready_told = False
 
-    def _pressed_s(self, cycle: _Cycle) -> float:
-        """The press on the clock of `cycle.heard`."""
-        return cycle.pressed_s - median(self._offsets_s) - cycle.first_frame / self._rate_hz
+    def _offset_s(self) -> float:
+        """Host time less recorded time, now.
+
+        By the last second alone, since the card's clock and the computer's drift apart; and by its promptest
+        blocks, since a busy computer makes them late but never early.
+        """
+        return float(np.quantile(self._offsets_s, 0.1))
 
     # ---- judging
 
@@ -361,14 +383,14 @@ class _Session:
         if cycle is None:
             return
         frames = sum(map(len, cycle.heard))
-        since_s = frames / self._rate_hz - self._pressed_s(cycle)
+        since_s = frames / self._rate_hz - cycle.pressed_s
         if frames - cycle.checked_frames < CHECK_S * self._rate_hz or since_s < CHIRP_WITHIN_S:
             return
         cycle.checked_frames = frames
         heard = self._joined(cycle)
         if cycle.told_ms is None:
             self._tell_early(cycle, self._judge(cycle, heard)[0])
-        motor_heard, still_s = motor_noise(heard, self._rate_hz, self._pressed_s(cycle))
+        motor_heard, still_s = motor_noise(heard, self._rate_hz, cycle.pressed_s)
         if self._reset_s is not None:
             over = since_s >= self._reset_s
         else:
@@ -381,6 +403,8 @@ class _Session:
         self._cycle = None
         self._rest.append(heard[-round(REST_S * self._rate_hz) :])
         spoilt = self._spoilt(cycle, finished)
+        if finished is not None:
+            self._ways_s.append(finished.way_s)
         if finished is None or spoilt:
             self._on_word(f"Trial {self.count + 1} does not count: {spoilt}")
             return
@@ -400,17 +424,30 @@ class _Session:
 
     def _spoilt(self, cycle: _Cycle, finished: _Finished | None) -> str:
         """Why a cycle can't be a trial; empty where it can."""
-        if cycle.lost or self._recorder.dropouts != cycle.dropouts:
+        if cycle.told_ms is None and self._lost(cycle):  # what is lost after the pop does no harm
             return "the sound card lost sound meanwhile."
         if finished is None:
             return (
                 "the microphone did not hear the chirp. Turn the loudspeaker up, move the microphone nearer, "
                 "and check that both are the ones you mean."
             )
+        if finished.late_s < -CLOCK_NOISE_S:
+            return "the computer was too busy to time the press. Close other programs."
         if finished.late_s > LATEST_S:
             late_ms = finished.late_s * 1000.0
             return f"the chirp came {late_ms:.0f} ms after the contact. Close other programs."
+        if len(self._ways_s) > 1 and abs(finished.way_s - median(self._ways_s)) > SAME_WAY_S:
+            took_ms, before_ms = finished.way_s * 1000.0, median(self._ways_s) * 1000.0
+            return (
+                f"the chirp took {took_ms:.1f} ms from the sound card to the microphone, and {before_ms:.1f} "
+                "before. Sound was lost, or the microphone moved."
+            )
         return ""
+
+    def _lost(self, cycle: _Cycle) -> bool:
+        """Whether sound was lost since the press: as reported, or as seen by frames that fall behind time."""
+        reported = cycle.lost or self._recorder.dropouts != cycle.dropouts
+        return reported or abs(self._offset_s() - cycle.offset_s) > LOST_S
 
     def _judge(
         self, cycle: _Cycle, heard: NDArray[np.float32]
@@ -419,7 +456,7 @@ class _Session:
 
         None where the chirp was not heard.
         """
-        chirp_s = find_chirp_s(heard, self._rate_hz, self._pressed_s(cycle))
+        chirp_s = find_chirp_s(heard, self._rate_hz, cycle.pressed_s)
         if chirp_s is None:
             return None, [], ()
         siblings = self._finished[-SIBLINGS:]
@@ -429,11 +466,13 @@ class _Session:
             return None, [], ()
         handed = self._recorder.handed_frame
         start_s = cycle.first_frame / self._rate_hz
-        late_s = 0.0 if handed is None else handed / self._rate_hz - start_s - self._pressed_s(cycle)
+        handed_s = cycle.pressed_s if handed is None else handed / self._rate_hz - start_s
+        late_s = handed_s - cycle.pressed_s
         finished = _Finished(
             first_frame=cycle.first_frame,
             heard=this,
             late_s=late_s,
+            way_s=chirp_s - handed_s,
             trial=self._placed(judged[-1], cycle.first_frame, late_s),
         )
         earlier = [
@@ -494,9 +533,6 @@ class _Session:
             if warning not in self._warnings:
                 self._on_word(warning)
             self._warnings[warning] = None
-        handed = self._recorder.handed_frame
-        if handed is not None:
-            self._ways_s.append(finished.heard.chirp_s + (finished.first_frame - handed) / self._rate_hz)
         pop_s = finished.trial.pop_s
         end_s = MISFIRE_KEPT_S if pop_s is None else pop_s - finished.first_frame / self._rate_hz + POP_KEPT_S
         finished.heard = replace(

@@ -288,6 +288,38 @@ def test_a_trial_in_which_sound_was_lost_does_not_count(place: Place, tmp_path: 
         assert trial.delay_s == pytest.approx((release_s or 0.0) - WAY_S, abs=0.004)
 
 
+def test_sound_lost_without_a_word_shows_by_time(place: Place, tmp_path: Path) -> None:
+    """Blocks fall 50 ms behind between press and pop, and no driver says so."""
+
+    def hear(word: str) -> None:
+        place.hear(word)
+        if word.startswith("Ready: close key:space for trial 2") and len(place.presses) == 2:
+            place.clock.at(place.presses[1] + 0.3, lose)
+
+    def lose() -> None:
+        place.recorder._start_s += 0.05
+
+    measured = place.measure(tmp_path / "live.wav", trials=2, hear=hear)
+    assert "Trial 2 does not count: the sound card lost sound meanwhile." in place.words
+    assert len(place.presses) == 3
+    assert len(measured.trials) == 2
+
+
+def test_a_chirp_that_takes_another_time_is_said(place: Place, tmp_path: Path) -> None:
+    """Its way grows by 20 ms at trial 4, as if a block had been lost or the microphone been moved."""
+
+    def hear(word: str) -> None:
+        place.hear(word)
+        if word.startswith("Ready: close key:space for trial 4") and len(place.presses) == 4:
+            place.recorder._loop_frames += round(0.02 * RATE_HZ)
+
+    measured = place.measure(tmp_path / "live.wav", trials=4, hear=hear)
+    said = [word for word in place.words if word.startswith("Trial 4 does not count: the chirp took 43.0 ms")]
+    # the second after the change still stands alone against two; the third is believed
+    assert len(said) == 2
+    assert len(measured.trials) == 4
+
+
 def test_frames_that_were_lost_become_silence_and_time_stays_true(maker: ModuleType, tmp_path: Path) -> None:
     """A program that reads too late, here by the two seconds that a word takes, loses what came before."""
     path = tmp_path / "live.wav"

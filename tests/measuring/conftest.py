@@ -1,0 +1,29 @@
+"""Fixtures for the tests of measuring."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+
+import pytest
+
+from tests.show import jackserver
+from tests.show.conftest import REQUIRED
+
+
+@pytest.fixture(scope="module")
+def roomy_jack() -> Iterator[int]:
+    """The block length of a JACK server with blocks so long that a busy computer keeps up with them."""
+    why = jackserver.missing()
+    if why:
+        if os.environ.get(REQUIRED) == "required":
+            pytest.fail(f"{REQUIRED}=required, but {why}")
+        pytest.skip(f"no real stream here: {why}")
+    import sounddevice
+
+    with jackserver.jack_server(1024):
+        sounddevice._terminate()  # it looks for servers only when it starts
+        sounddevice._initialize()
+        yield 1024
+        sounddevice._terminate()  # a PortAudio that met the server must not outlive it
+    sounddevice._initialize()
