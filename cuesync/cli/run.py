@@ -12,6 +12,8 @@ from cuesync.cli.common import PathArgument, port_options, say
 
 if TYPE_CHECKING:
     from cuesync.show.events import ShowEvent
+    from cuesync.show.log import NightSummary
+    from cuesync.show.sound_child import SoundChild
 
 
 @click.command("run")
@@ -36,15 +38,34 @@ def command(
     Presses while a prop resets are refused and counted. In the terminal, Enter stops all sound and light;
     then 1 and after it 2 arm the scenes again. This is no emergency stop.
     """
-    from cuesync.show.sound_child import SoundChild
+    from cuesync.show import sound_child
 
-    child = SoundChild()  # first of all: it looks for the sound card while the scenes are read
+    child = sound_child.SoundChild()  # first of all: it looks for the sound card while the scenes are read
+    try:
+        night = _play(child, scenes, device, midi_in, midi_out, log_folder)
+    finally:
+        child.kill()
+    click.echo(
+        f"The night is over: {night.scares} scares, {night.refusals} presses refused, {night.faults} faults."
+    )
+    click.echo(f"Its log: cuesync log {night.path}")
+
+
+def _play(
+    child: SoundChild,
+    scenes: tuple[Path, ...],
+    device: str | None,
+    midi_in: str | None,
+    midi_out: str | None,
+    log_folder: Path,
+) -> NightSummary:
     from cuesync.scene.load import read_scene
 
     files = [read_scene(path) for path in scenes]
     outputs = [output for file in files for sound in file.content.sound for output in sound.outputs]
     if outputs:
         child.open({"device": device, "channels": max(outputs), "rate_hz": None, "block_frames": None})
+    # only now: the card is being opened meanwhile
     from cuesync.care import plan_cautions
     from cuesync.plan.resolve import resolve
     from cuesync.show.live import run_show
@@ -53,7 +74,7 @@ def command(
     for plan in plans:
         for caution in plan_cautions(plan):
             say(f"Caution: {plan.title}: {caution}")
-    night = run_show(
+    return run_show(
         plans,
         device=device,
         midi_in=midi_in,
@@ -62,10 +83,6 @@ def command(
         say=_tell,
         sound_child=child,
     )
-    click.echo(
-        f"The night is over: {night.scares} scares, {night.refusals} presses refused, {night.faults} faults."
-    )
-    click.echo(f"Its log: cuesync log {night.path}")
 
 
 def _tell(event: ShowEvent) -> None:

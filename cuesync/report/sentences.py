@@ -23,8 +23,8 @@ def sync_lines(plan: Plan) -> list[str]:
     if judged is None:
         return ["No measured pops: nobody knows yet how far the prop scatters. Measure it to find out."]
     lines = [
-        f"Sync: with {judged.unnoticed} of the {judged.n} measured pops nobody would notice that the sound "
-        "is early or late",
+        f"Sync: with {judged.unnoticed} of the {judged.n} measured pops nobody would notice that the "
+        "sound is early or late",
         f"      ({_window(DETECTABLE.early_s, DETECTABLE.late_s)}), with {judged.acceptable} it is acceptable",
         f"      ({_window(ACCEPTABLE.early_s, ACCEPTABLE.late_s)}; ITU-R BT.1359-1).",
     ]
