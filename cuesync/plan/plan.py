@@ -66,6 +66,8 @@ class Plan:
 
     `pops_s` are the measured delays behind `delay_s` (empty where the delay was given by hand).
     `reset_s` is when the prop may be triggered again. `debounce_s` only delays the re-arm.
+    `pop_contact` is a contact that the prop itself closes as it pops; with it, `hold_after` misfires in a
+    row hold the scene (0: never), and the cue may follow the prop's drift by up to `correct_within_s`.
     """
 
     title: str
@@ -80,6 +82,9 @@ class Plan:
     sounds: tuple[PlannedSound, ...]
     lights: tuple[PlannedLight, ...]
     notes: tuple[str, ...]
+    pop_contact: str | None = None
+    hold_after: int = 3
+    correct_within_s: float = 0.0
 
     @property
     def pop_sound(self) -> PlannedSound | None:

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TypeVar
 
 from cuesync.devices.ports import Clock, ContactEdge, LightOutput
@@ -20,45 +20,24 @@ from cuesync.errors import CuesyncError
 from cuesync.plan.plan import Plan, PlannedSound
 from cuesync.show.events import (
     ContactStuck,
+    Drifted,
     Fault,
-    LightSent,
     Note,
     PressRefused,
-    ScareDone,
     ShowEvent,
-    SoundPlayed,
     StateChanged,
     Triggered,
 )
 from cuesync.show.lights import LightDesk, LightResult
 from cuesync.show.mixer import PreparedSound, prepare_sound
+from cuesync.show.pops import PopWatch
+from cuesync.show.scare import Scare
 from cuesync.show.sound import Play, SoundDesk
 from cuesync.show.states import Change, SceneState, State, Step
 
 _T = TypeVar("_T")
 
-_PATIENCE_S = 2.0
-"""How long after its cue a scare waits for sounds and lights that have not answered."""
 _LOOK_AGAIN_S = 0.02
-
-
-@dataclass(slots=True, kw_only=True)
-class _Scare:
-    """One cue under way."""
-
-    number: int
-    trigger_s: float
-    over_s: float
-    plays: list[tuple[PlannedSound, Play]]
-    lights_wanted: int
-    lights: list[LightSent] = field(default_factory=list)
-    stopped: bool = False
-
-    def complete(self, now_s: float) -> bool:
-        if now_s >= self.over_s + _PATIENCE_S:
-            return True
-        answered = all(play.done for _, play in self.plays) and len(self.lights) >= self.lights_wanted
-        return answered and (self.stopped or now_s >= self.over_s)
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -66,7 +45,8 @@ class _Scene:
     plan: Plan
     state: SceneState
     sounds: tuple[tuple[PlannedSound, int], ...]
-    scare: _Scare | None = None
+    pops: PopWatch | None
+    scare: Scare | None = None
     told_stuck: bool = False
 
 
@@ -106,16 +86,26 @@ class Show:
                 for planned in plan.sounds:
                     sounds.append((planned, len(self._prepared)))
                     self._prepared.append(prepare_sound(planned, sound.rate_hz, sound.channels))
-            self._scenes.append(_Scene(plan=plan, state=state, sounds=tuple(sounds)))
+            pops = None
+            if plan.pop_contact is not None:
+                pops = PopWatch(
+                    plan.delay_s,
+                    plan.pops_s,
+                    hold_after=plan.hold_after,
+                    correct_within_s=plan.correct_within_s,
+                )
+            self._scenes.append(_Scene(plan=plan, state=state, sounds=tuple(sounds), pops=pops))
         self._inbox: deque[ContactEdge | LightResult | Callable[[], None]] = deque()
         self._worked_s = -math.inf
+        self._next_s: float | None = None  # reckoned anew after each work
         self._scares = 0
         self._wants_arming = False
 
     @property
     def contacts(self) -> tuple[str, ...]:
         """The address of every contact that any scene listens to."""
-        return tuple(dict.fromkeys(scene.plan.contact for scene in self._scenes))
+        pairs = [(scene.plan.contact, scene.plan.pop_contact) for scene in self._scenes]
+        return tuple(dict.fromkeys(contact for pair in pairs for contact in pair if contact is not None))
 
     @property
     def scares(self) -> int:
@@ -140,6 +130,7 @@ class Show:
         if self._sound is not None:
             self._sound.start(self._prepared)
         self._wants_arming = True
+        self._next_s = None
 
     def stop_all(self, why: str) -> None:
         """Fade all sound, switch off all lights, and stay stopped until `acknowledge` and then `arm`."""
@@ -183,11 +174,14 @@ class Show:
     def next_s(self) -> float:
         if self._inbox:
             return -math.inf
-        next_s = self._worked_s + _LOOK_AGAIN_S if self._wants_arming else math.inf
-        return min([next_s, *(self._scene_next_s(scene) for scene in self._scenes)])
+        if self._next_s is None:
+            next_s = self._worked_s + _LOOK_AGAIN_S if self._wants_arming else math.inf
+            self._next_s = min([next_s, *(self._scene_next_s(scene) for scene in self._scenes)])
+        return self._next_s
 
     def work(self, now_s: float) -> None:
         self._worked_s = now_s
+        self._next_s = None
         if self._wants_arming and self._ready_to_arm():
             self._wants_arming = False
             self.arm()
@@ -234,6 +228,8 @@ class Show:
         for scene in self._scenes:
             if scene.plan.contact == edge.contact:
                 self._guarded(scene, self._scene_edge, edge)
+            if scene.plan.pop_contact == edge.contact and edge.closed:
+                self._guarded(scene, self._pop, edge.at_s)
 
     def _scene_edge(self, scene: _Scene, edge: ContactEdge) -> None:
         self._advance(scene, edge.at_s)
@@ -255,44 +251,59 @@ class Show:
 
     def _go(self, scene: _Scene, trigger_s: float) -> None:
         """The cue, from the trigger's host time: first the sound, then the lights, then the talk."""
+        moved_s = 0.0 if scene.pops is None else scene.pops.correction_s
         plays: list[tuple[PlannedSound, Play]] = []
         if self._sound is not None:
             for planned, place in scene.sounds:
-                plays.append((planned, self._sound.play(place, trigger_s + planned.start_s)))
+                plays.append((planned, self._sound.play(place, trigger_s + planned.start_s + moved_s)))
         self._scares += 1
-        scare = _Scare(
+        scare = Scare(
+            plan=scene.plan,
             number=self._scares,
             trigger_s=trigger_s,
-            over_s=trigger_s + scene.plan.cue_length_s,
+            moved_s=moved_s,
+            pop_by_s=None if scene.pops is None else scene.pops.window_s[1],
             plays=plays,
-            lights_wanted=2 * len(scene.plan.lights),
         )
         if scene.scare is not None:
             self._finish(scene, scene.scare)
         scene.scare = scare
         scene.told_stuck = False
         for light in scene.plan.lights:
-            on_s = trigger_s + light.at_s
+            on_s = trigger_s + light.at_s + moved_s
             self.desk.flash((scene.plan.title, scare.number), light.light, on_s, on_s + light.length_s)
         self._report(Triggered(at_s=trigger_s, scene=scene.plan.title, number=scare.number))
         self._tell(
             scene, Change(at_s=trigger_s, before=State.ARMED, step=Step.TRIGGER, after=scene.state.state)
         )
 
+    def _pop(self, scene: _Scene, at_s: float) -> None:
+        """The pop contact closed: this cue's pop, where it comes when a pop may come."""
+        scare, pops = scene.scare, scene.pops
+        if scare is None or pops is None or not scare.waits_for_pop:
+            return
+        delay_s = at_s - scare.trigger_s
+        early_s, late_s = pops.window_s
+        if not early_s <= delay_s <= late_s:
+            return
+        scare.pop_s = delay_s
+        if pops.popped(delay_s) and pops.drift is not None:
+            self._report(
+                Drifted(
+                    at_s=at_s,
+                    scene=scene.plan.title,
+                    planned_delay_s=scene.plan.delay_s,
+                    estimate_s=pops.drift.estimate_s,
+                    corrected_s=pops.correction_s,
+                )
+            )
+
     def _light_answer(self, result: LightResult) -> None:
         for scene in self._scenes:
             scare = scene.scare
             if scare is None or result.tag != (scene.plan.title, scare.number):
                 continue
-            scare.lights.append(
-                LightSent(
-                    light=result.command.light,
-                    on=result.command.on,
-                    planned_at_s=result.planned_s - scare.trigger_s,
-                    at_s=None if result.sent_s is None else result.sent_s - scare.trigger_s,
-                    problem=result.problem,
-                )
-            )
+            scare.light_answered(result)
 
     def _advance(self, scene: _Scene, now_s: float) -> None:
         for change in scene.state.advance(now_s):
@@ -303,28 +314,22 @@ class Show:
         if scene.scare is not None and scene.scare.complete(now_s):
             self._finish(scene, scene.scare)
 
-    def _finish(self, scene: _Scene, scare: _Scare) -> None:
+    def _finish(self, scene: _Scene, scare: Scare) -> None:
         scene.scare = None
-        self._report(
-            ScareDone(
-                at_s=self._clock.now_s(),
-                scene=scene.plan.title,
-                number=scare.number,
-                trigger_s=scare.trigger_s,
-                sounds=tuple(self._played(*entry) for entry in scare.plays),
-                lights=tuple(scare.lights),
-                stopped=scare.stopped,
+        now_s = self._clock.now_s()
+        done = scare.done(now_s)
+        self._report(done)
+        if done.misfire and scene.pops is not None and scene.pops.misfired():
+            count = scene.pops.misfires_in_a_row
+            self._report(
+                Fault(
+                    at_s=now_s,
+                    scene=scene.plan.title,
+                    what=f"{count} misfires in a row; the scene is held.",
+                    todo="Look at the prop and at its pop contact, then free the scene.",
+                )
             )
-        )
-
-    def _played(self, planned: PlannedSound, play: Play) -> SoundPlayed:
-        late_s = play.late_s
-        return SoundPlayed(
-            clip=planned.clip.name,
-            planned_start_s=planned.start_s,
-            start_s=None if late_s is None else planned.start_s + late_s,
-            lands_s=None if late_s is None else planned.lands_s + late_s,
-        )
+            self._tell(scene, scene.state.step(Step.HOLD, now_s))
 
     def _step_all(self, step: Step) -> None:
         now_s = self._clock.now_s()

@@ -116,7 +116,12 @@ class LightSent:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScareDone(ShowEvent):
-    """A cue has run to its end, or was `stopped`; times from the trigger at `trigger_s` (host time)."""
+    """A cue has run to its end, or was `stopped`; times from the trigger at `trigger_s` (host time).
+
+    `moved_s`: the cue was played that much later than planned, after the prop's drift. `pop_s`: when the
+    pop contact closed, None where it did not or there is none; `misfire`: it should have. `offset_s`: sound
+    against that pop in the sign of `signs.audio_offset_s`.
+    """
 
     kind: ClassVar[str] = "scare"
 
@@ -125,6 +130,10 @@ class ScareDone(ShowEvent):
     sounds: tuple[SoundPlayed, ...]
     lights: tuple[LightSent, ...]
     stopped: bool
+    moved_s: float = 0.0
+    pop_s: float | None = None
+    misfire: bool = False
+    offset_s: float | None = None
 
     @property
     def late_ms(self) -> float:
@@ -138,6 +147,11 @@ class ScareDone(ShowEvent):
         silent = sum(sound.start_s is None for sound in self.sounds)
         dark = sum(light.at_s is None for light in self.lights)
         parts = [f"scare {self.number} done"]
+        if self.misfire:
+            parts.append("no pop came: a misfire")
+        elif self.offset_s is not None:
+            side = "before" if self.offset_s > 0 else "after"
+            parts.append(f"sound {abs(self.offset_s) * 1000.0:.0f} ms {side} the pop")
         if silent:
             parts.append(f"{silent} of {len(self.sounds)} sounds not heard")
         elif self.late_ms >= 0.1:
@@ -145,6 +159,30 @@ class ScareDone(ShowEvent):
         if dark:
             parts.append(f"{dark} of {len(self.lights)} light commands not sent")
         return ", ".join(parts)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drifted(ShowEvent):
+    """The prop's delay has left the limits around what was measured (see `pops`).
+
+    `corrected_s`: how far the cue now follows on its own; 0 where the scene doesn't allow it.
+    """
+
+    kind: ClassVar[str] = "drift"
+
+    planned_delay_s: float
+    estimate_s: float
+    corrected_s: float
+
+    @property
+    def text(self) -> str:
+        said = (
+            f"the prop has drifted: its delay is now about {self.estimate_s * 1000.0:.0f} ms, "
+            f"planned were {self.planned_delay_s * 1000.0:.0f} ms."
+        )
+        if self.corrected_s:
+            return f"{said} The cue follows by {self.corrected_s * 1000.0:+.0f} ms."
+        return f"{said} Measure it again, or let the scene follow."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

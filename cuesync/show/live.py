@@ -206,8 +206,11 @@ class _Ports:
         self.sound: SoundDesk | None = None
         self.lights: LightOutput | None = None
         self.sources: list[WatchedSource] = []
-        keys = [plan.contact for plan in plans if isinstance(parse_contact(plan.contact), KeyContact)]
-        notes = [plan.contact for plan in plans if isinstance(parse_contact(plan.contact), MidiContact)]
+        scene_contacts = [
+            contact for plan in plans for contact in (plan.contact, plan.pop_contact) if contact
+        ]
+        keys = [name for name in scene_contacts if isinstance(parse_contact(name), KeyContact)]
+        notes = [name for name in scene_contacts if isinstance(parse_contact(name), MidiContact)]
         steering_keys = [name for name in controls.contacts if isinstance(parse_contact(name), KeyContact)]
         notes += [name for name in controls.contacts if isinstance(parse_contact(name), MidiContact)]
 

@@ -34,7 +34,8 @@ CREATE TABLE event (
 );
 CREATE TABLE scare (
     number INTEGER PRIMARY KEY, scene TEXT, trigger_s REAL, wall TEXT, stopped INTEGER, late_ms REAL,
-    lights_late_ms REAL, sounds_missing INTEGER, lights_missing INTEGER
+    lights_late_ms REAL, sounds_missing INTEGER, lights_missing INTEGER, misfire INTEGER, pop_s REAL,
+    offset_ms REAL
 );
 CREATE INDEX event_kind ON event (kind, scene);
 """
@@ -177,7 +178,7 @@ class NightLog:
                 [self._event_row(wall, event) for wall, event in batch],
             )
             database.executemany(
-                "INSERT OR REPLACE INTO scare VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                f"INSERT OR REPLACE INTO scare VALUES ({', '.join('?' * 12)})",
                 [self._scare_row(wall, event) for wall, event in batch if isinstance(event, ScareDone)],
             )
             if ended and len(batch) == len(self._waiting):
@@ -189,9 +190,7 @@ class NightLog:
         data = json.dumps(_plain(event), separators=(",", ":"))
         return (event.at_s - self._start_s, wall, event.kind, event.scene, event.text, data)
 
-    def _scare_row(
-        self, wall: str, scare: ScareDone
-    ) -> tuple[int, str, float, str, int, float, float, int, int]:
+    def _scare_row(self, wall: str, scare: ScareDone) -> tuple[int | float | str | None, ...]:
         return (
             scare.number,
             scare.scene,
@@ -202,6 +201,9 @@ class NightLog:
             max((light.late_ms or 0.0 for light in scare.lights), default=0.0),
             sum(sound.start_s is None for sound in scare.sounds),
             sum(light.at_s is None for light in scare.lights),
+            int(scare.misfire),
+            scare.pop_s,
+            None if scare.offset_s is None else scare.offset_s * 1000.0,
         )
 
 
@@ -244,6 +246,10 @@ class SceneNight:
     worst_light_late_ms: float
     sounds_missing: int
     lights_missing: int
+    misfires: int
+    mean_offset_ms: float | None
+    """Sound against the pops that a pop contact saw, in the sign of `signs.audio_offset_s`."""
+    worst_offset_ms: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -300,7 +306,8 @@ def read_summary(path: Path) -> NightSummary:
             row[0]: row[1:]
             for row in database.execute(
                 "SELECT scene, count(*), sum(stopped), max(late_ms), max(lights_late_ms), "
-                "sum(sounds_missing), sum(lights_missing) FROM scare GROUP BY scene"
+                "sum(sounds_missing), sum(lights_missing), sum(misfire), avg(offset_ms), "
+                "max(abs(offset_ms)) FROM scare GROUP BY scene"
             )
         }
         refusals = dict(
@@ -311,7 +318,9 @@ def read_summary(path: Path) -> NightSummary:
         (faults,) = database.execute("SELECT count(*) FROM event WHERE kind = 'fault'").fetchone()
     scenes = []
     for title in titles:
-        count, stopped, late_ms, light_ms, silent, dark = scares.get(title, (0, 0, 0.0, 0.0, 0, 0))
+        count, stopped, late_ms, light_ms, silent, dark, misfires, mean_ms, worst_ms = scares.get(
+            title, (0, 0, 0.0, 0.0, 0, 0, 0, None, None)
+        )
         scenes.append(
             SceneNight(
                 title=title,
@@ -322,6 +331,9 @@ def read_summary(path: Path) -> NightSummary:
                 worst_light_late_ms=light_ms,
                 sounds_missing=silent,
                 lights_missing=dark,
+                misfires=misfires,
+                mean_offset_ms=mean_ms,
+                worst_offset_ms=worst_ms,
             )
         )
     return NightSummary(
