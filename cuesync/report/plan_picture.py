@@ -70,6 +70,7 @@ DOT: dict[str, Any] = {
     "markersize": 5,
     "markerfacecolor": "white",
 }
+BARS: dict[str, Any] = {"facecolor": "#8c8c8c", "edgecolor": INK, "linewidth": 0.7}
 MEDIAN: dict[str, Any] = {"linewidth": 0, "marker": "d", "markersize": 6, "color": INK}
 
 
@@ -344,24 +345,12 @@ class _PlanPicture:
         show_median: bool = False,
         banded: bool = False,
     ) -> Lane:
-        """One dot for each time, heaped where they are close; heaps too high for the row are pressed."""
+        """Times as heaps, with their median if wanted, and a word on those out of view."""
         view_s = self.zoom_view_s
 
         def draw(axes: Axes, top_in: float) -> None:
-            heaps: dict[int, list[float]] = {}
-            for time_s in sorted(time_s for time_s in times_s if within(time_s, view_s)):
-                heaps.setdefault(int(inches(time_s - view_s[0], view_s) / DOT_IN), []).append(time_s)
-            highest = max((len(heap) for heap in heaps.values()), default=1)
-            step_in = min(DOT_IN, (DOTS_IN - 0.2) / highest)
-            floor_in = top_in + DOTS_IN - 0.05 - DOT_IN / 2
-            axes.plot(
-                [time_s for heap in heaps.values() for time_s in heap],
-                [floor_in - step_in * row for heap in heaps.values() for row in range(len(heap))],
-                **DOT,
-                zorder=5,
-                gid=f"pop-{name}",
-            )
-            self._explain("one press", DOT)
+            shown_s = sorted(time_s for time_s in times_s if within(time_s, view_s))
+            self._draw_heaps(axes, top_in + DOTS_IN - 0.05, name, shown_s)
             if show_median:
                 axes.plot([median(times_s)], [top_in + 0.07], **MEDIAN, zorder=5.5, gid=f"pop-{name}-median")
                 self._explain("median", MEDIAN)
@@ -383,6 +372,32 @@ class _PlanPicture:
                     )
 
         return Lane(title=title, detail=detail, height_in=DOTS_IN, draw=draw, banded=banded, ruled=not banded)
+
+    def _draw_heaps(self, axes: Axes, floor_in: float, name: str, times_s: Sequence[float]) -> None:
+        """A dot for each press; bars where the dots would be heaped higher than the row."""
+        view_s = self.zoom_view_s
+        room_in = DOTS_IN - 0.2
+        heaps: dict[int, list[float]] = {}
+        for time_s in times_s:
+            heaps.setdefault(int(inches(time_s - view_s[0], view_s) / DOT_IN), []).append(time_s)
+        highest = max((len(heap) for heap in heaps.values()), default=0)
+        if highest * DOT_IN <= room_in + DOT_IN:
+            heights_in = [DOT_IN * (row + 0.5) for heap in heaps.values() for row in range(len(heap))]
+            axes.plot(
+                [time_s for heap in heaps.values() for time_s in heap],
+                [floor_in - height_in for height_in in heights_in],
+                **DOT,
+                zorder=5,
+                gid=f"pop-{name}",
+            )
+            self._explain("one press", DOT)
+            return
+        first, last = min(heaps), max(heaps)
+        counts = np.array([len(heaps.get(place, ())) for place in range(first, last + 1)])
+        edges_s = view_s[0] + np.arange(first, last + 2) * DOT_IN / inches(1.0, view_s)
+        tops_in = floor_in - counts / highest * room_in
+        axes.stairs(tops_in, edges_s, baseline=floor_in, fill=True, **BARS, zorder=3.5, gid=f"pop-{name}")
+        self._explain("presses, the higher the more", BARS)
 
     def _words_lane(self, text: str) -> Lane:
         def draw(axes: Axes, top_in: float) -> None:

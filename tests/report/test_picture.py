@@ -24,6 +24,7 @@ from cuesync.plan.plan import Plan
 from cuesync.report.drawing import drawing_settings, envelope
 from cuesync.report.picture import draw_plan, draw_trials
 from cuesync.report.plan_picture import plan_figure
+from cuesync.show.rehearsal import Rehearsal, rehearse
 from cuesync.sound_file import write_wav
 from tests.report.building import DELAY_S, light, measurement, plan, sound
 
@@ -246,6 +247,39 @@ def test_a_missing_folder_is_named(tmp_path: Path) -> None:
         draw_plan(plan(), tmp_path / "nowhere" / "cue.png")
 
 
+# ---- rehearsals
+
+
+@pytest.fixture(scope="module")
+def rehearsal() -> Rehearsal:
+    return rehearse(full_plan(), rate_hz=8000, presses=60)
+
+
+def test_a_rehearsal_shows_its_own_pops_and_hits(tmp_path: Path, rehearsal: Rehearsal) -> None:
+    draw_plan(full_plan(), tmp_path / "cue.svg", rehearsal=rehearsal)
+    drawn = Drawn(tmp_path / "cue.svg")
+    assert "n = 60, sd" in " ".join(drawn.texts)
+    pop = drawn.xs("pop-planned")[0]
+    per_s = (max(drawn.xs("pop-light-1")) - min(drawn.xs("pop-light-1"))) / 0.08
+    pops_s = [scare.pop_s - DELAY_S for scare in rehearsal.scares]
+    bars_s = [(x - pop) / per_s for x in drawn.xs("pop-rehearsed")]
+    # bars are as wide as a dot
+    assert min(bars_s) == pytest.approx(min(pops_s), abs=0.01)
+    assert max(bars_s) == pytest.approx(max(pops_s), abs=0.01)
+    inside = sum(
+        -0.125 <= scare.offset_s <= 0.045 for scare in rehearsal.scares if scare.offset_s is not None
+    )
+    assert f"{inside} of 60 unnoticed" in drawn.texts
+
+
+def test_a_rehearsal_gives_the_same_bytes_too(tmp_path: Path, rehearsal: Rehearsal) -> None:
+    for name in ("one.html", "two.html"):
+        draw_plan(full_plan(), tmp_path / name, rehearsal=rehearsal)
+    text = (tmp_path / "one.html").read_text(encoding="utf-8")
+    assert text == (tmp_path / "two.html").read_text(encoding="utf-8")
+    assert "Rehearsal of 60 presses" in Page(text).text["caption"]
+
+
 # ---- no two labels touch, whatever is planned
 
 
@@ -330,6 +364,11 @@ def test_no_label_lies_on_another(planned: Plan) -> None:
     names = [each.clip.name for each in planned.sounds]
     with drawing_settings([planned.title, *names]):
         assert unreadable(plan_figure(planned, None)) == []
+
+
+def test_no_label_of_a_rehearsal_lies_on_another(rehearsal: Rehearsal) -> None:
+    with drawing_settings([]):
+        assert unreadable(plan_figure(full_plan(), rehearsal)) == []
 
 
 @given(st.integers(1, 4000), st.integers(1, 3), st.floats(-1.0, 1.0), st.floats(0.01, 1.0))

@@ -10,8 +10,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cuesync.measuring.trial import Trial
-from cuesync.report.tables import WIDTH, Table, plan_events, plan_table, pops_table, trials_table
+from cuesync.report.tables import (
+    WIDTH,
+    Table,
+    plan_events,
+    plan_table,
+    pops_table,
+    rehearsal_table,
+    trials_table,
+)
 from cuesync.report.words import columns
+from cuesync.show.rehearsal import rehearse
 from tests.report.building import DELAY_S, light, measurement, plan, sound
 
 
@@ -84,6 +93,22 @@ def test_a_cut_head_is_told() -> None:
 def test_measured_pops_are_listed_against_the_planned_one() -> None:
     table = pops_table(plan(pops_s=(0.63, 0.65)))
     assert [row[1:3] for row in table.rows] == [("630.0", "−12.3"), ("650.0", "+7.7")]
+
+
+def test_a_rehearsal_is_told_sound_by_sound() -> None:
+    """The pops are drawn from those measured, and the scream lands with the planned one."""
+    cue = plan(pops_s=(0.6, 0.6423, 0.7), sounds=[sound()], lights=[light()])
+    text = rehearsal_table(rehearse(cue, rate_hz=8000, presses=40), cue)
+    head, pops, hits = (re.split(r"\s{2,}", text.splitlines()[line]) for line in (1, 3, 4))
+    assert text.splitlines()[0] == "Rehearsal of 40 presses"
+    assert head == ["what", "heard", "earliest ms", "median ms", "latest ms"]
+    assert pops[:1] + pops[1:3] + pops[4:] == ["pop, from the trigger", "40", "600.0", "700.0"]
+    # 642.3 against the last and the first pop, to a sample at 8 kHz
+    assert hits[0] == "scream.wav hits, from the pop"
+    assert float(hits[2].replace("−", "-")) == pytest.approx(642.3 - 700.0, abs=0.2)
+    assert float(hits[4].replace("+", "")) == pytest.approx(642.3 - 600.0, abs=0.2)
+    assert re.search(r"^midi:36  on +638\.3$", text, re.MULTILINE)
+    assert re.search(r"^midi:36  off +718\.3$", text, re.MULTILINE)
 
 
 names = st.text(st.characters(exclude_categories=("Cs", "Cc")), min_size=1, max_size=120)
