@@ -42,6 +42,8 @@ LIGHT_IN = 0.3
 DOTS_IN = 0.52
 WINDOW_IN = 0.44
 DOT_IN = 0.075
+HIGHEST_HEAP = 8
+"""Dots in a heap; more are drawn as bars."""
 TITLE_IN = 9.1
 HEADING_ROW_IN = 0.17
 GAP_IN = 0.6
@@ -381,8 +383,9 @@ class _PlanPicture:
         for time_s in times_s:
             heaps.setdefault(int(inches(time_s - view_s[0], view_s) / DOT_IN), []).append(time_s)
         highest = max((len(heap) for heap in heaps.values()), default=0)
-        if highest * DOT_IN <= room_in + DOT_IN:
-            heights_in = [DOT_IN * (row + 0.5) for heap in heaps.values() for row in range(len(heap))]
+        if highest <= HIGHEST_HEAP:
+            step_in = min(DOT_IN, room_in / max(1, highest))
+            heights_in = [step_in * row + DOT_IN / 2 for heap in heaps.values() for row in range(len(heap))]
             axes.plot(
                 [time_s for heap in heaps.values() for time_s in heap],
                 [floor_in - height_in for height_in in heights_in],
@@ -479,7 +482,7 @@ class _PlanPicture:
             list(self.legend),
             loc="lower center",
             bbox_to_anchor=(0.5, 0.06 / sheet.height_in),
-            ncols=len(self.legend),
+            ncols=len(self.legend) if len(self.legend) <= 6 else (len(self.legend) + 1) // 2,
             frameon=False,
             fontsize=8,
             handlelength=1.8,

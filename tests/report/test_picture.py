@@ -366,9 +366,14 @@ def test_no_label_lies_on_another(planned: Plan) -> None:
         assert unreadable(plan_figure(planned, None)) == []
 
 
-def test_no_label_of_a_rehearsal_lies_on_another(rehearsal: Rehearsal) -> None:
+def test_no_label_of_a_rehearsal_with_all_there_is_lies_on_another() -> None:
+    """A cut head, dots and bars, sounds and lights with a long way: the longest legend."""
+    everything = plan(
+        sounds=[sound(hit_s=0.9, path_s=0.2)], lights=[light(path_s=0.15)], pops_s=full_plan().pops_s
+    )
+    rehearsed = rehearse(everything, rate_hz=8000, presses=60)
     with drawing_settings([]):
-        assert unreadable(plan_figure(full_plan(), rehearsal)) == []
+        assert unreadable(plan_figure(everything, rehearsed)) == []
 
 
 @given(st.integers(1, 4000), st.integers(1, 3), st.floats(-1.0, 1.0), st.floats(0.01, 1.0))
