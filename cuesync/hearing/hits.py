@@ -140,9 +140,9 @@ def find_hit(samples: ArrayLike, rate_hz: float, kind: HitKind | Literal["auto"]
     equals = sorted(
         (rise for rise in rises if rise.score >= _FIRST_OF_EQUALS * best), key=lambda rise: rise.at
     )
-    rise = equals[0]
+    rise = next((rise for rise in equals if rise.suddenness >= 1), equals[0])
     apart = rise.at + track.in_frames(_RIVAL_APART_S)
-    rivals = [rival for rival in equals[1:] if rival.at >= apart and rival.suddenness >= 1]
+    rivals = [rival for rival in equals if rival.at >= apart and rival.suddenness >= 1]
     peak, spread_s = _find_peak(track)
     frames: dict[HitKind, int] = {
         "onset": _find_onset(track, rise),
