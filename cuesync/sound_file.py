@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from cuesync.errors import ClipError
 from cuesync.plan.plan import Clip
-from cuesync.storage import whole_file
+from cuesync.storage import nearest_file, whole_file
 
 MIN_RATE_HZ = 8_000
 MAX_RATE_HZ = 192_000
@@ -38,7 +38,7 @@ def read_clip(path: Path) -> Clip:
         Missing, a folder, not allowed, empty, not a sound file, damaged, longer than memory should hold,
         a sample rate outside 8 to 192 kHz, or values that are not numbers.
     """
-    import soundfile  # type: ignore[import-untyped]  # noqa: PLC0415  # loads libsndfile
+    import soundfile  # loads libsndfile
 
     path = Path(path)
     _check_readable(path)
@@ -73,7 +73,7 @@ def _check_readable(path: Path) -> None:
         with path.open("rb") as file:
             first = file.read(1)
     except FileNotFoundError as problem:
-        raise ClipError(f"{path}: there is no such file. Check the spelling and the folder.") from problem
+        raise ClipError(f"{path}: there is no such file. {nearest_file(path)}") from problem
     except OSError as problem:
         raise ClipError(
             f"{path}: it can't be opened ({problem.strerror or problem}). Check that you may read it."
@@ -111,7 +111,7 @@ def resample(clip: Clip, rate_hz: int) -> Clip:
     """
     if rate_hz == clip.rate_hz:
         return clip
-    import soxr  # type: ignore[import-untyped]  # noqa: PLC0415  # loads libsoxr
+    import soxr  # type: ignore[import-untyped]  # loads libsoxr
 
     samples = soxr.resample(clip.samples, clip.rate_hz, rate_hz, quality="VHQ")
     return Clip(name=clip.name, samples=np.asarray(samples, dtype=np.float32), rate_hz=rate_hz)
@@ -130,7 +130,7 @@ def write_wav(
     StorageError
         Already there, no such folder, read-only, disk full.
     """
-    import soundfile  # noqa: PLC0415  # loads libsndfile
+    import soundfile  # loads libsndfile
 
     # encoded in memory first, so that a full disk answers with its own error and not through libsndfile
     encoded = io.BytesIO()

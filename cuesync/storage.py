@@ -1,4 +1,4 @@
-"""Writing the user's files: whole or not at all, and never over something that is there already."""
+"""The user's files: written whole or not at all, never over something that is there already."""
 
 from __future__ import annotations
 
@@ -7,9 +7,17 @@ import os
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from difflib import get_close_matches
 from pathlib import Path
 
 from cuesync.errors import StorageError
+
+
+def nearest_file(path: Path) -> str:
+    """The next step where there is no file at `path`: the one that was meant, if there is one like it."""
+    names = [other.name for other in path.parent.glob(f"*{path.suffix}")] if path.parent.is_dir() else []
+    near = get_close_matches(path.name, names, n=1)
+    return f"Did you mean {str(path.parent / near[0])!r}?" if near else "Check the name and the folder."
 
 
 def storage_error(path: Path, error: OSError) -> StorageError:

@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic_core import ErrorDetails
 
 from cuesync.errors import FaultyFileError, InputError, Problem
+from cuesync.storage import nearest_file
 from cuesync.tomllines import KeyPath, key_lines, line_of
 
 
@@ -58,9 +59,7 @@ def read_toml_text(path: Path, kind: str) -> str:
     try:
         return path.read_text(encoding="utf-8")
     except FileNotFoundError:
-        near = get_close_matches(path.name, [p.name for p in path.parent.glob("*.toml")], n=1)
-        hint = f"Did you mean {str(path.parent / near[0])!r}?" if near else "Check the name and the folder."
-        raise InputError(f"{path}: there is no such {kind}. {hint}") from None
+        raise InputError(f"{path}: there is no such {kind}. {nearest_file(path)}") from None
     except UnicodeDecodeError:
         raise InputError(f"{path}: this is not a text file, so it can't be a {kind}.") from None
     except OSError as error:

@@ -116,7 +116,10 @@ def test_what_is_not_sound_is_named(tmp_path: Path, name: str, content: bytes, m
 
 
 def test_a_missing_file_and_a_folder(tmp_path: Path) -> None:
-    with pytest.raises(ClipError, match=r"there is no such file\. Check the spelling"):
+    with pytest.raises(ClipError, match=r"there is no such file\. Check the name and the folder\."):
+        read_clip(tmp_path / "scraem.wav")
+    (tmp_path / "scream.wav").touch()
+    with pytest.raises(ClipError, match=r"there is no such file\. Did you mean .*scream\.wav"):
         read_clip(tmp_path / "scraem.wav")
     with pytest.raises(ClipError, match=r"this is a folder\. Name the sound file"):
         read_clip(tmp_path)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import io
 import sys
 
 import click
@@ -55,6 +56,10 @@ def cuesync() -> None:
 
 def main() -> None:
     """Entry point: 0 fine, 1 found a problem it was asked to look for, 2 wrong usage or input."""
+    for stream in (sys.stdout, sys.stderr):
+        # a pipe on Windows may not know every sign that we print; a "?" is better than no answer
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     try:
         cuesync(prog_name="cuesync")
     except CuesyncError as error:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from cuesync.errors import RecordingError
 from cuesync.measuring.listening import measure_source
 from cuesync.measuring.trial import Measurement, Way
+from cuesync.storage import nearest_file
 
 READ_FRAMES = 1 << 17
 
@@ -25,7 +26,7 @@ class FileSource:
         self.name = str(path)
         self._problem = soundfile.LibsndfileError
         if not path.exists():
-            raise RecordingError(f"{path}: there is no such file. Check the name and the folder.")
+            raise RecordingError(f"{path}: there is no such file. {nearest_file(path)}")
         if path.is_dir():
             raise RecordingError(f"{path}: is a folder, not a recording. Give the sound file inside it.")
         if path.stat().st_size == 0:
@@ -57,6 +58,12 @@ class FileSource:
                 block = self._file.read(READ_FRAMES, dtype=self._kind, always_2d=True)
                 if not len(block):
                     return
+                # one sum finds every NaN and infinity, at a fraction of the price of looking for them
+                if self._kind == "float32" and not np.isfinite(block.sum()):
+                    raise RecordingError(
+                        f"{self.name}: some of its values are not numbers (NaN or infinite). "
+                        "Export it again, as 24-bit WAV."
+                    )
                 yield block
         except self._problem as error:
             raise RecordingError(
@@ -113,7 +120,7 @@ def read_trigger_list(path: Path) -> tuple[float, ...]:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError as error:
-        raise RecordingError(f"{path}: there is no such file. Check the name and the folder.") from error
+        raise RecordingError(f"{path}: there is no such file. {nearest_file(path)}") from error
     except (OSError, UnicodeDecodeError) as error:
         raise RecordingError(
             f"{path}: can't be read as text ({error}). It should hold one trigger time in seconds a line."

@@ -18,7 +18,11 @@ class PropPart(Table):
 
     profile: str | None = Field(None, description="profile file, beside the scene file or with its path")
     trigger_to_pop_ms: float | None = Field(
-        None, gt=0, le=60_000, description="delay from trigger to pop, where there is no profile"
+        # at least 5: no spring is that fast, but somebody who wrote seconds is
+        None,
+        ge=5,
+        le=60_000,
+        description="delay from trigger to pop, where there is no profile",
     )
     reset_s: float | None = Field(
         None,

@@ -226,6 +226,13 @@ def test_a_recording_that_breaks_off(ask: Ask, rat: make.Recording, tmp_path: Pa
     refused(ask("measure", tmp_path / "half.flac"), tmp_path / "half.flac", "breaks off", "Copy it again")
 
 
+def test_values_that_are_no_numbers(ask: Ask, rat: make.Recording, tmp_path: Path) -> None:
+    samples = rat.samples.copy()
+    samples[48000:48010, 1] = np.nan
+    soundfile.write(tmp_path / "nan.wav", samples, rat.rate_hz, subtype="FLOAT")
+    refused(ask("measure", tmp_path / "nan.wav"), tmp_path / "nan.wav", "not numbers")
+
+
 def test_no_trigger(ask: Ask, rat: make.Recording, tmp_path: Path) -> None:
     samples = rat.samples.copy()
     samples[:, 0] = 1e-5
@@ -364,6 +371,13 @@ def test_a_scene_with_a_mistake(
     message = f"{scene}{message.removeprefix('scene.toml')}"
     assert message in (answer.out if command == "check" else answer.err)
     assert not (tmp_path / "out.wav").exists()
+
+
+def test_milliseconds_that_are_really_seconds(ask: Ask, tmp_path: Path) -> None:
+    """0.64 where 640 was meant: no prop pops within a millisecond."""
+    answer = ask("check", scene_with(tmp_path, "= 640", "= 0.64"))
+    assert answer.code == 1
+    assert "prop.trigger_to_pop_ms" in answer.out
 
 
 def test_a_clip_longer_than_the_reset_is_told(ask: Ask, tmp_path: Path) -> None:

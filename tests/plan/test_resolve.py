@@ -207,7 +207,7 @@ def test_the_hit_is_found_in_the_clip(tmp_path: Path) -> None:
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=40)
 @given(
-    st.floats(1, 3000),
+    st.floats(5, 3000),
     st.floats(0, 0.99),
     st.floats(0, 300),
     st.floats(0, 30),
