@@ -272,7 +272,12 @@ def _in_a_process(way: str, count: int) -> None:
     """PortAudio must not outlive its JACK server, so the naive ways get a process each."""
     import subprocess
 
-    subprocess.run([sys.executable, __file__, "--way", way, str(count)], check=False)
+    try:
+        subprocess.run(
+            [sys.executable, __file__, "--way", way, str(count)], check=False, timeout=count * 0.5 + 60.0
+        )
+    except subprocess.TimeoutExpired:
+        print(f"  {way}: hung, and was ended", flush=True)
 
 
 if __name__ == "__main__":

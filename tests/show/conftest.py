@@ -20,5 +20,5 @@ def jack_name() -> Iterator[str]:
         if os.environ.get(REQUIRED) == "required":
             pytest.fail(f"{REQUIRED}=required, but {why}")
         pytest.skip(f"no real stream here: {why}")
-    with jackserver.jack_server(256) as name:
+    with jackserver.jack_server(256, realtime=jackserver.may_be_realtime()) as name:
         yield name

@@ -34,6 +34,19 @@ def missing() -> str:
     return ""
 
 
+def may_be_realtime() -> bool:
+    """Whether this user may give a process real-time priority, as jackd wants it."""
+    if sys.platform != "linux":
+        return False
+    before = os.sched_getscheduler(0), os.sched_getparam(0)
+    try:
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(1))
+    except OSError:
+        return False
+    os.sched_setscheduler(0, *before)
+    return True
+
+
 def start_server(name: str, frames: int, *, realtime: bool = False) -> subprocess.Popen[bytes]:
     """Start a server and wait until clients get in. TimeoutError where it does not come up.
 
@@ -51,14 +64,31 @@ def start_server(name: str, frames: int, *, realtime: bool = False) -> subproces
     )
     end_s = time.monotonic() + 10.0
     while True:
+        if server.poll() is not None or time.monotonic() > end_s:
+            stop_server(server)
+            raise TimeoutError(f"the JACK server {name} did not start")
         try:
             jack.Client("cuesync knock", no_start_server=True, servername=name).close()
             return server
         except jack.JackOpenError:
-            if server.poll() is not None or time.monotonic() > end_s:
-                stop_server(server)
-                raise TimeoutError(f"the JACK server {name} did not start") from None
             time.sleep(0.1)
+
+
+def start_free_server(
+    kind: str, frames: int, *, realtime: bool = False
+) -> tuple[str, subprocess.Popen[bytes]]:
+    """Start a server under the first name that nobody uses.
+
+    JACK keeps at most eight names, and one whose server was killed stays taken until it is used again; so
+    the names are few and come again.
+    """
+    for count in range(1, 5):
+        name = f"cuesync-{kind}-{count}"
+        try:
+            return name, start_server(name, frames, realtime=realtime)
+        except TimeoutError:
+            continue
+    raise TimeoutError("no JACK server started under any of four names; are there others running?")
 
 
 def stop_server(server: subprocess.Popen[bytes]) -> None:
@@ -73,8 +103,7 @@ def stop_server(server: subprocess.Popen[bytes]) -> None:
 @contextlib.contextmanager
 def jack_server(frames: int = 256, *, realtime: bool = False) -> Iterator[str]:
     """A server that nobody else meets. PortAudio and MIDI find it by the environment."""
-    name = f"cuesync-test-{uuid.uuid4().hex[:8]}"
-    server = start_server(name, frames, realtime=realtime)
+    name, server = start_free_server("test", frames, realtime=realtime)
     before = os.environ.get("JACK_DEFAULT_SERVER")
     os.environ["JACK_DEFAULT_SERVER"] = name
     try:

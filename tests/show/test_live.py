@@ -158,10 +158,10 @@ def test_no_scene_is_no_show(tmp_path: Path) -> None:
 def test_the_sound_comes_back_after_the_server_was_killed(jack_name: str, tmp_path: Path) -> None:
     """The server dies by SIGKILL and is started again under the same name, as a supervisor would do."""
     assert jack_name
-    name = f"cuesync-killed-{os.getpid()}"
+    realtime = jackserver.may_be_realtime()
+    name, server = jackserver.start_free_server("killed", 256, realtime=realtime)
     before = os.environ["JACK_DEFAULT_SERVER"]
     os.environ["JACK_DEFAULT_SERVER"] = name
-    server = jackserver.start_server(name, 256)
     running = Program(tmp_path, "sound")
     try:
         running.wait_for("armed")
@@ -170,7 +170,7 @@ def test_the_sound_comes_back_after_the_server_was_killed(jack_name: str, tmp_pa
         running.wait_for("is gone; the lights go on")
         running.press()
         running.wait_for("1 of 1 sounds not heard")
-        server = jackserver.start_server(name, 256)
+        server = jackserver.start_server(name, 256, realtime=realtime)
         took_s = running.wait_for("is back")
         ear = jackserver.Ear(tmp_path, 20.0)
         running.wait_for("armed", 2)

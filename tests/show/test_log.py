@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from cuesync.errors import InputError, StorageError
+from cuesync.show import log as log_module
 from cuesync.show.events import Fault, Note, ShowEvent
 from cuesync.show.log import (
     NightLog,
@@ -111,6 +112,55 @@ def test_a_disk_that_is_full_for_a_while_loses_nothing(tmp_path: Path) -> None:
     assert "can't be written" in troubles[0]
     assert reliefs == ["the night's log is being written again; nothing was lost"]
     assert [event.text for event in read_events(path)] == [f"line {index}" for index in range(300)]
+
+
+FULL = """
+import resource, sys, time
+from pathlib import Path
+from cuesync.show.events import Note
+from cuesync.show.log import NightLog, new_night_file, read_events
+path = new_night_file(Path(sys.argv[1]), "2026-10-31")
+told = []
+log = NightLog(path, [], 0.0, trouble=told.append, relief=told.append)
+size = sum(file.stat().st_size for file in path.parent.iterdir())
+import signal
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+hard = resource.getrlimit(resource.RLIMIT_FSIZE)[1]
+resource.setrlimit(resource.RLIMIT_FSIZE, (size // 2, hard))
+for index in range(500):
+    log.put(Note(at_s=float(index), what=f"line {index} " + "x" * 200))
+time.sleep(2.5)
+resource.setrlimit(resource.RLIMIT_FSIZE, (hard, hard))
+log.close()
+lines = [event.text.split()[1] for event in read_events(path)]
+assert lines == [str(index) for index in range(500)], lines[:10]
+print(len(told), told[0])
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no limit for the size of a file")
+def test_a_file_that_may_not_grow_for_a_while_loses_nothing(tmp_path: Path) -> None:
+    """The system itself refuses to write, as it does on a full disk."""
+    run = subprocess.run(
+        [sys.executable, "-c", FULL, str(tmp_path)], capture_output=True, text=True, timeout=60.0, check=False
+    )
+    assert run.returncode == 0, run.stderr
+    assert run.stdout.startswith("2 the night's log can't be written")
+
+
+def test_a_date_that_is_set_back_an_hour_changes_no_order(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    walls = iter([f"2026-10-31T{hour}:00:00.000+00:00" for hour in ("21", "22", "21", "21", "22", "22")])
+    monkeypatch.setattr(log_module, "_wall", lambda: next(walls))
+    path = new_night_file(tmp_path, TODAY)
+    log = NightLog(path, [plan()], 100.0)
+    for index in range(3):
+        log.put(Note(at_s=101.0 + index, what=f"line {index}"))
+    log.close()
+    events = list(read_events(path))
+    assert [event.at_s for event in events] == [1.0, 2.0, 3.0]
+    assert [event.wall[11:13] for event in events] == ["22", "21", "21"]
 
 
 def test_put_never_waits(tmp_path: Path) -> None:

@@ -20,7 +20,7 @@ import pytest
 from cuesync.devices.ports import ContactEdge, HostClock
 from cuesync.errors import DeviceError
 from cuesync.plan.plan import Plan
-from cuesync.show.events import Recovered, ScareDone, ShowEvent, StateChanged, Triggered
+from cuesync.show.events import Fault, Recovered, ScareDone, ShowEvent, StateChanged, Triggered
 from cuesync.show.live import Controls, run_show
 from cuesync.show.log import NightSummary, read_events
 from cuesync.show.states import State
@@ -103,6 +103,11 @@ def terminal() -> Iterator[tuple[int, int]]:
     os.close(keyboard)
 
 
+def _skipped(heard: jackserver.Heard, night: Night) -> bool:
+    """On a busy computer the server skips blocks; what was in one of these is lost, and somebody says so."""
+    return heard.lost > 0 or any("dropped out" in str(event) for event in night.said)
+
+
 def test_the_hit_comes_out_the_delay_after_the_key(
     tmp_path: Path, ear: jackserver.Ear, terminal: tuple[int, int]
 ) -> None:
@@ -135,8 +140,7 @@ def test_the_hit_comes_out_the_delay_after_the_key(
     triggers_s = np.array([event.at_s for event in night.said if isinstance(event, Triggered)])
     assert len(triggers_s) == 8
     hits_s = heard.times_s(heard.hits())
-    # On a busy computer the server skips blocks; a click in one of these is lost, and somebody says so.
-    skipped = heard.lost > 0 or any("dropped out" in str(event) for event in night.said)
+    skipped = _skipped(heard, night)
     assert 8 - 2 * skipped <= len(hits_s) <= 8
     nearest = np.argmin(np.abs(triggers_s[None, :] + delay_s - hits_s[:, None]), axis=1)
     errors_ms = (hits_s - triggers_s[nearest] - delay_s) * 1000.0
@@ -258,6 +262,55 @@ def test_a_note_triggers_and_a_note_goes_out(tmp_path: Path) -> None:
     )  # 100 ms, and JACK passes notes on by the block
 
 
+def test_a_midi_port_that_is_gone_and_back_triggers_again(tmp_path: Path) -> None:
+    cue = plan(contact="midi:60", delay_s=0.1, reset_s=0.3, sounds=())
+    keys = MidiKeys()
+    try:
+        with Night([cue], tmp_path, midi_in="pads:keys") as night:
+            night.wait_until_armed()
+            keys.press(60)
+            night.wait_for(lambda event: isinstance(event, Triggered) and event.number == 1)
+            keys.close()
+            night.wait_for(lambda event: isinstance(event, Fault) and "MIDI port for midi:60" in event.text)
+            keys = MidiKeys()
+            night.wait_for(lambda event: isinstance(event, Recovered))
+            time.sleep(0.5)
+            keys.press(60)
+            night.wait_for(lambda event: isinstance(event, Triggered) and event.number == 2)
+    finally:
+        keys.close()
+
+
+class MidiKeys:
+    """A JACK client with one MIDI output, as a USB keyboard would be."""
+
+    def __init__(self) -> None:
+        import jack
+
+        self._client = jack.Client("pads", no_start_server=True)
+        self._out = self._client.midi_outports.register("keys")
+        self._notes: list[bytes] = []
+        self._client.set_process_callback(self._process)
+        self._client.activate()
+        self._open = True
+
+    def _process(self, _frames: int) -> None:
+        self._out.clear_buffer()
+        while self._notes:
+            self._out.write_midi_event(0, self._notes.pop(0))
+
+    def press(self, note: int) -> None:
+        self._notes.append(bytes((0x90, note, 100)))
+        time.sleep(0.05)
+        self._notes.append(bytes((0x80, note, 0)))
+
+    def close(self) -> None:
+        if self._open:
+            self._open = False
+            self._client.deactivate()
+            self._client.close()
+
+
 def _port(peer: object, **kind: bool) -> object:
     ports = [port for port in peer.get_ports(is_midi=True, **kind) if port.name.startswith("cuesync")]  # type: ignore[attr-defined]
     assert ports, [port.name for port in peer.get_ports(is_midi=True)]  # type: ignore[attr-defined]
@@ -276,11 +329,13 @@ def test_the_night_ends_faded_and_dark_with_its_log_complete(
         os.write(typist, b" ")
         night.wait_for(lambda event: isinstance(event, Triggered))
         time.sleep(0.5)
-    heard = ear.stop().samples[:, 0]
+    whole = ear.stop()
+    heard = whole.samples[:, 0]
     begin, end = (int(index) for index in np.flatnonzero(heard)[[0, -1]])
     fade = heard[end - 470 : end + 1]
-    assert 0.4 < fade[0] < 0.5
-    assert np.all(np.diff(fade) < 0)  # never cut off: 10 ms are 480 samples
+    if not _skipped(whole, night):
+        assert 0.4 < fade[0] < 0.5
+        assert np.all(np.diff(fade) < 0)  # never cut off: 10 ms are 480 samples
     assert end - begin < 3.0 * RATE_HZ
     assert night.summary is not None
     assert night.summary.ended_wall is not None

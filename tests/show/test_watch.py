@@ -82,3 +82,20 @@ def test_a_contact_that_vanishes_while_closed_does_not_trigger_when_it_is_back()
     night.clock.sleep_s(1.0)
     assert len(night.all(Triggered)) == 2
     assert [event.text for event in night.all(Recovered)] == ["the button box is back"]
+
+
+def test_a_computer_that_slept_in_the_middle_of_a_cue_wakes_up_in_order() -> None:
+    """On systems whose monotonic clock runs on in sleep an hour is missing; the cue is long over then."""
+    night = Simulation([plan(delay_s=3.0, reset_s=5.0, lights=(light(3.0),))], quick=True)
+    night.press()
+    night.clock.sleep_s(0.5)
+    night.audio.drop(3600 * 48000)
+    night.clock.sleep_s(3700.0)
+    (done,) = night.all(ScareDone)
+    assert done.sounds[0].start_s is None
+    assert night.state() is State.ARMED
+    trigger_s = night.press()
+    night.audio.keep = True
+    night.clock.sleep_s(4.0)
+    heard = night.audio.sound_from(trigger_s, 4 * 48000)[:, 0]
+    assert abs(int(np.argmax(heard)) - 3 * 48000) <= 1
