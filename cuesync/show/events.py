@@ -221,3 +221,20 @@ class Note(ShowEvent):
     @property
     def text(self) -> str:
         return self.what
+
+
+KINDS = tuple(
+    event.kind
+    for event in (
+        StateChanged,
+        Triggered,
+        PressRefused,
+        ContactStuck,
+        ScareDone,
+        Drifted,
+        Fault,
+        Recovered,
+        Note,
+    )
+)
+"""Every kind of event that a log can hold."""

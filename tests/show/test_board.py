@@ -1,0 +1,69 @@
+"""The operator's rows."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from cuesync.show.board import Board
+from cuesync.show.events import Fault, Recovered
+from cuesync.show.states import State
+from tests.show.plans import plan
+from tests.show.simulation import Simulation
+
+
+def board_of(night: Simulation, titles: list[str]) -> Board:
+    board = Board(titles)
+    for event in night.said:
+        board.take(event)
+    return board
+
+
+def test_a_scene_from_armed_to_ready_again() -> None:
+    night = Simulation([plan(reset_s=5.0), plan(title="Attic", contact="key:f")])
+    titles = ["Cellar door", "Attic"]
+    cellar, attic = board_of(night, titles).rows(night.clock.now_s())
+    assert (cellar.state, cellar.wait_s, cellar.scares) == (State.ARMED, 0.0, 0)
+    assert cellar.text == "ARMED     Cellar door  0 scares, 0 refused"
+    night.press()
+    night.clock.sleep_s(2.0)
+    night.press()
+    night.clock.sleep_s(0.5)
+    cellar, attic = board_of(night, titles).rows(night.clock.now_s())
+    assert (cellar.state, cellar.scares, cellar.refusals) == (State.RESETTING, 1, 1)
+    assert cellar.wait_s == pytest.approx(2.5)
+    assert cellar.text.startswith("RESETTING Cellar door  ready in ")
+    assert attic.state is State.ARMED
+    night.clock.sleep_s(5.0)
+    cellar, _ = board_of(night, titles).rows(night.clock.now_s())
+    assert (cellar.state, cellar.wait_s) == (State.ARMED, 0.0)
+
+
+def test_stopped_and_held_wait_for_the_operator() -> None:
+    night = Simulation([plan()])
+    night.show.put(lambda: night.show.stop_all("stopped"))
+    night.clock.sleep_s(0.1)
+    (row,) = board_of(night, ["Cellar door"]).rows(night.clock.now_s())
+    assert (row.state, row.wait_s) == (State.STOPPED, None)
+
+
+def test_trouble_is_shown_until_it_is_over() -> None:
+    board = Board(["Cellar door"])
+    board.take(Fault(at_s=1.0, what="the sound card is gone."))
+    assert board.trouble == "the sound card is gone."
+    board.take(Recovered(at_s=2.0, what="back"))
+    assert board.trouble == ""
+    board.take(Fault(at_s=3.0, scene="Cellar door", what="3 misfires in a row."))
+    (row,) = board.rows(4.0)
+    assert row.text.endswith("! 3 misfires in a row.")
+
+
+def test_the_rows_are_plain_json() -> None:
+    night = Simulation([plan()])
+    night.press()
+    night.clock.sleep_s(1.0)
+    read = json.loads(json.dumps(board_of(night, ["Cellar door"]).as_json(night.clock.now_s())))
+    assert read["scenes"][0]["state"] == "resetting"
+    assert read["scenes"][0]["scares"] == 1
+    assert read["trouble"] == ""
