@@ -69,8 +69,8 @@ def prediction_error_filter(noises: Sequence[Samples], every: int = 1, order: in
     lags = np.zeros(order + 1)
     for noise in noises:
         lags += _correlations(noise, order, every)
-    # white noise 70 dB below keeps the filter from digging in empty bands (a telephone's low-pass)
-    taps = _solve(lags, 1e-7)
+    # white noise 40 dB below keeps the filter from digging in empty bands (a telephone's low-pass)
+    taps = _solve(lags, 1e-4)
     if taps is None:
         return np.array([1.0, -1.0])
     return _spread(taps, every)

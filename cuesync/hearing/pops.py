@@ -108,7 +108,7 @@ class Look:
 def loudest_places(
     coarse: Coarse, channel: int, start_frame: float, stop_frame: float
 ) -> list[tuple[int, float]]:
-    """Blocks with the loudest bangs between two frames and their energy, 60 ms apart.
+    """Blocks with the loudest bangs between two frames and their energy, 30 ms apart.
 
     The three loudest on plain energy, and the two sharpest, which rumble can't hide.
     """
@@ -119,7 +119,7 @@ def loudest_places(
     energy = coarse.energy_between(channel, start, stop)
     places: list[int] = []
     for view, most in ((energy, 3), (coarse.sharp[channel, start:stop], 2)):
-        places += _peaks(view, most, round(0.06 / coarse.block_s), places)
+        places += _peaks(view, most, round(0.03 / coarse.block_s), places)
     return [(start + place, float(energy[max(0, place - 3) : place + 4].max())) for place in places]
 
 
@@ -171,19 +171,22 @@ def agree(
         np.maximum.at(each, owner[near], weight[near] * (1.0 - 0.5 * np.abs(at[near] - centre) / around))
         if float(each.sum()) > best:
             best, middle, reach = float(each.sum()), float(centre), around
-    inside = {trial for trial, delay, _ in delays if abs(delay - middle) <= reach}
     count = len(candidates)
     members = at[np.abs(at - middle) <= reach]
-    chance = float(
-        np.median(
-            [min(1.0, 2.0 * reach * max(1, len(delays) / count) / max(length, 1.0)) for length in lengths]
-        )
+    # how likely so many trials agree if bangs fell anywhere: on all their candidates, or on the loudest alone
+    length = float(np.median(lengths))
+    window = min(1.0, 2.0 * reach / max(length, 1.0))
+    loudest = np.array([energy >= tops[trial] for trial, _, energy in delays])
+    inside = np.abs(at - middle) <= reach
+    odds = min(
+        _at_least(len(set(owner[inside])), count, min(1.0, window * len(delays) / count)),
+        _at_least(len(set(owner[inside & loudest])), count, window),
     )
     return Agreement(
         middle=float(np.median(members)),
         reach=reach,
-        share=len(inside) / count,
-        sure=count < 3 or (len(inside) >= count / 3 and _at_least(len(inside), count, chance) < 1e-3),
+        share=len(set(owner[inside])) / count,
+        sure=count < 3 or odds < (0.02 if count < 6 else 0.001),
     )
 
 
@@ -235,24 +238,30 @@ def _background(one: Look, rate_hz: int) -> Samples:
 
 
 def _whiten_alike(looks: list[list[Look]], rate_hz: int) -> None:
-    """Whiten all looks with one filter, in the view in which the trials' loudest bangs stand out more."""
-    rises_db = []
-    views = [1, max(1, round(rate_hz / LOW_RATE_HZ))]
-    for every in views:
-        firsts = [ones[0] for ones in looks if ones]
-        noises = [picker.low_view(_background(one, rate_hz), every) for one in _some(firsts)]
-        taps = picker.prediction_error_filter(noises, every)
-        for ones in looks:
-            for one in ones:
-                whitened(one, taps, every, rate_hz)
-        rises_db.append(float(np.median([one.rise_db for one in firsts])))
-        if every == views[-1] or rises_db[0] > SURE_RISE_DB:
+    """Look at all trials in one view: the first in which their loudest bangs stand out well, else the best.
+
+    The views: whitened; its low part, whitened finer; and that low part as it is, for a thud that sounds
+    like its motor and is only louder.
+    """
+    firsts = _some([ones[0] for ones in looks if ones])
+    every = max(1, round(rate_hz / LOW_RATE_HZ))
+    best: tuple[float, int, Samples] | None = None
+    for step, white, handicap_db in ((1, True, 0.0), (every, True, 4.0), (every, False, 8.0)):
+        taps = np.array([1.0])
+        if white:
+            noises = [picker.low_view(_background(one, rate_hz), step) for one in firsts]
+            taps = picker.prediction_error_filter(noises, step)
+        for one in firsts:
+            whitened(one, taps, step, rate_hz)
+        rise_db = float(np.median([one.rise_db for one in firsts])) - handicap_db
+        if best is None or rise_db > best[0]:
+            best = (rise_db, step, taps)
+        if best[0] > SURE_RISE_DB:
             break
-    if len(rises_db) == 2 and rises_db[1] < rises_db[0] + 4.0:
-        taps = picker.prediction_error_filter([_background(one, rate_hz) for one in _some(firsts)])
+    if best is not None:
         for ones in looks:
             for one in ones:
-                whitened(one, taps, 1, rate_hz)
+                whitened(one, best[2], best[1], rate_hz)
 
 
 def whitened(one: Look, taps: Samples, every: int, rate_hz: int) -> None:
@@ -273,12 +282,25 @@ def whitened(one: Look, taps: Samples, every: int, rate_hz: int) -> None:
     one.events = _events(one.steps, one.floor)
     width = round(IMPACT_S / FINE_S)
     near = [event for event in one.events if loud - width // 2 <= event.at <= loud + width]
+    if not near:
+        near = _lasting_since(one, loud)
     if near:
         one.impact = max(near, key=lambda event: event.level_db).at
     else:
         one.impact = min(loud + int(np.argmax(one.steps[loud : loud + width])), count - 1)
     peak = float(smooth[one.impact : one.impact + 12].max(initial=0.0))
     one.rise_db = float(10.0 * np.log10(max(peak, 1e-300) / one.floor))
+
+
+def _lasting_since(one: Look, loud: int) -> list[Event]:
+    """The event since which the sound has not fallen back: a lasting noise is loudest anywhere."""
+    smooth = picker.moving_mean(one.steps, 12)
+    for event in one.events:
+        if loud - 0.1 / FINE_S <= event.at < loud:
+            ahead = float(np.mean(one.steps[max(0, event.at - 12) : event.at]))
+            if float(smooth[event.at : loud].min()) > 4.0 * max(ahead, one.floor):
+                return [event]
+    return []
 
 
 def _events(steps: Samples, floor: float) -> list[Event]:
@@ -686,20 +708,23 @@ def _common_lead(aligned: list[Look], rate_hz: int) -> float:
     if len(profiles) < 3:
         return 0.0
     shortest = min(len(line) for line in profiles)
-    profile = np.quantile(np.array([line[:shortest] for line in profiles]), 0.3, axis=0)
+    profile, loud = np.quantile(np.array([line[:shortest] for line in profiles]), [0.3, 0.7], axis=0)
     far = profile[longest:]
     usual = float(np.median(far))
     noise = 1.4826 * float(np.median(np.abs(far - usual)))
-    high = profile[: longest + 1] > usual + max(6.0 * noise, 3.0)
+    over = profile[: longest + 1] - usual
+    # clicks that happen to fall together are loud in some trials and absent in others
+    # and a ratchet that keeps step with the release does so earlier, too
+    least = max(6.0 * noise, 3.0, 1.3 * float(far.max() - usual))
+    high = (over > least) & (over > 0.45 * (loud[: longest + 1] - usual))
     # what smoothing and widening smear ahead of a start
     smear = 9
     leads = np.flatnonzero(high)
     if not len(leads):
         return 0.0
     runs = np.split(leads, np.flatnonzero(np.diff(leads) > 1) + 1)
-    solid = [run for run in runs if len(run) >= 8]
-    lead = max((int(run[-1]) - smear for run in solid), default=0)
-    return float(lead) if lead > 8 else 0.0
+    solid = [int(run[-1]) - smear for run in runs if len(run) >= 8]
+    return float(max((lead for lead in solid if lead > 8), default=0))
 
 
 def _pick(one: Look, at: int, size: int) -> tuple[float, float] | None:

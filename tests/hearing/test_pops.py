@@ -1,0 +1,203 @@
+"""The pop: what must always hold, and the traps one by one."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from cuesync.errors import RecordingError
+from cuesync.measuring.listening import measure_samples
+from cuesync.measuring.trial import Measurement
+
+Samples = NDArray[np.float64]
+RATE_HZ = 44100
+
+
+def bang(rng: np.random.Generator, level: float, decay_s: float, thump_hz: float = 180.0) -> Samples:
+    """A struck thing: noise that dies away, and a tone that lasts a little longer."""
+    at_s = np.arange(int(8.0 * decay_s * RATE_HZ)) / RATE_HZ
+    noise = rng.standard_normal(len(at_s)) * np.exp(-at_s / decay_s)
+    return level * (noise + 0.7 * np.sin(2.0 * np.pi * thump_hz * at_s) * np.exp(-at_s / (2.0 * decay_s)))
+
+
+def put(line: Samples, sound: Samples, at: int) -> None:
+    stop = min(len(line), at + len(sound))
+    line[at:stop] += sound[: stop - at]
+
+
+class Bench:
+    """A prop under test: hum, whine and noise of a motor; clicks; a tick; an impact; a rebound."""
+
+    def __init__(
+        self,
+        *,
+        trials: int = 6,
+        motor: float = 0.01,
+        click: float = 0.15,
+        lead_s: float = 0.0,
+        misfires: tuple[int, ...] = (),
+        spread_s: float = 0.01,
+        seed: int = 1,
+    ) -> None:
+        rng = np.random.default_rng(seed)
+        shape = np.random.default_rng(99)
+        pop, tick = bang(shape, 0.5, 0.006), bang(shape, 0.2, 0.001)
+        self.line = 1e-4 * rng.standard_normal(int((0.5 + 3.0 * trials) * RATE_HZ))
+        self.triggers_s: list[float] = []
+        self.pops_s: list[float | None] = []
+        for trial in range(trials):
+            trigger = int((0.4 + 3.0 * trial) * RATE_HZ)
+            release = trigger + int((0.8 + spread_s * rng.standard_normal()) * RATE_HZ)
+            at_s = np.arange(int(2.0 * RATE_HZ)) / RATE_HZ
+            hum = np.sin(2.0 * np.pi * 120.0 * at_s) + 0.5 * np.sin(
+                2.0 * np.pi * (900.0 - 60.0 * at_s) * at_s
+            )
+            put(self.line, motor * (hum + rng.standard_normal(len(at_s))), trigger)
+            for at in range(trigger + int(0.1 * RATE_HZ), release - 800, int(0.07 * RATE_HZ)):
+                put(self.line, bang(rng, click, 0.0008), at)
+            self.triggers_s.append(trigger / RATE_HZ)
+            if trial in misfires:
+                self.pops_s.append(None)
+                continue
+            impact = release + int(lead_s * RATE_HZ)
+            if lead_s:
+                put(self.line, tick, release)
+            put(self.line, pop, impact)
+            put(self.line, 0.5 * pop, impact + int(0.09 * RATE_HZ))
+            self.pops_s.append(release / RATE_HZ)
+
+    def measure(self) -> Measurement:
+        return measure_samples(self.line, RATE_HZ, trigger_times_s=self.triggers_s)
+
+    def check(self, within_s: float = 2e-4) -> None:
+        for trial, pop_s in zip(self.measure().trials, self.pops_s, strict=True):
+            assert (trial.pop_s is None) == (pop_s is None), trial
+            if pop_s is not None:
+                assert trial.pop_s == pytest.approx(pop_s, abs=within_s)
+
+
+def test_a_plain_pop() -> None:
+    Bench().check(1.5 / RATE_HZ)
+
+
+def test_one_trial_alone() -> None:
+    Bench(trials=1).check(1.5 / RATE_HZ)
+
+
+@pytest.mark.parametrize("lead_s", [0.022, 0.06, 0.14])
+def test_the_release_tick_before_the_impact(lead_s: float) -> None:
+    bench = Bench(lead_s=lead_s)
+    bench.check()
+    for trial, pop_s in zip(bench.measure().trials, bench.pops_s, strict=True):
+        assert pop_s is not None
+        assert trial.impact_s == pytest.approx(pop_s + lead_s, abs=2e-4)
+        assert "let go" in trial.reason
+
+
+def test_loud_ratchet_clicks_are_not_the_pop() -> None:
+    Bench(click=0.35).check()
+
+
+def test_misfires_among_pops() -> None:
+    Bench(misfires=(1, 4)).check()
+
+
+def test_a_weak_trial_is_rescued_by_its_siblings() -> None:
+    """Somebody slams a door 1.4 s into one trial, louder than any pop."""
+    bench = Bench(trials=8)
+    door = bang(np.random.default_rng(5), 0.9, 0.03, 90.0)
+    put(bench.line, door, int((bench.triggers_s[3] + 1.6) * RATE_HZ))
+    bench.check()
+
+
+def test_a_start_masked_in_one_trial() -> None:
+    bench = Bench(trials=8)
+    pop_s = bench.pops_s[2]
+    assert pop_s is not None
+    put(bench.line, bang(np.random.default_rng(6), 0.12, 0.004), int((pop_s - 0.004) * RATE_HZ))
+    trial = bench.measure().trials[2]
+    assert trial.pop_s == pytest.approx(pop_s, abs=5e-4)
+
+
+def test_two_equally_good_bangs_are_both_named() -> None:
+    bench = Bench(trials=1, click=0.0)
+    pop_s = bench.pops_s[0]
+    assert pop_s is not None
+    put(bench.line, bang(np.random.default_rng(99), 0.5, 0.006), int((pop_s + 0.7) * RATE_HZ))
+    trial = bench.measure().trials[0]
+    assert trial.rival_s is not None
+    named = sorted([float(trial.pop_s or 0.0), trial.rival_s])
+    assert named == pytest.approx([pop_s, pop_s + 0.7], abs=2e-3)
+    assert "nearly as good" in trial.reason
+    assert trial.confidence < 0.7
+
+
+def test_clipping() -> None:
+    bench = Bench()
+    bench.line = np.clip(bench.line, -0.4, 0.4)
+    bench.check()
+    assert any("clipped" in warning for warning in bench.measure().warnings)
+
+
+def test_a_telephone() -> None:
+    """Low-pass at 8 kHz, gain that drops after a bang, 16 bits."""
+    bench = Bench()
+    size = len(bench.line)
+    spectrum = np.fft.rfft(bench.line)
+    frequencies_hz = np.fft.rfftfreq(size, 1.0 / RATE_HZ)
+    line = np.fft.irfft(spectrum / np.sqrt(1.0 + (frequencies_hz / 8000.0) ** 8), size)
+    level = np.convolve(np.abs(line), np.ones(2000) / 2000.0)[:size]
+    bench.line = np.round(line / (1.0 + 8.0 * level) * 32767.0) / 32768.0
+    bench.check(5e-4)
+
+
+def test_motor_without_pop_is_no_pop() -> None:
+    bench = Bench(misfires=tuple(range(6)), click=0.0)
+    with pytest.raises(RecordingError, match="no pop"):
+        bench.measure()
+
+
+def answers(line: Samples, triggers_s: list[float], rate_hz: int = RATE_HZ) -> Samples:
+    measured = measure_samples(line, rate_hz, trigger_times_s=triggers_s)
+    return np.array([(one.pop_s or np.nan, one.impact_s or np.nan) for one in measured.trials])
+
+
+@settings(max_examples=20, deadline=None)
+@given(shift=st.integers(0, 3000), seed=st.integers(0, 50), lead=st.booleans())
+def test_a_shift_by_n_samples_shifts_every_answer_by_n(shift: int, seed: int, lead: bool) -> None:
+    bench = Bench(trials=3, motor=0.03, lead_s=0.03 * lead, seed=seed)
+    moved = np.concatenate([1e-4 * np.random.default_rng(1).standard_normal(shift), bench.line])
+    first = answers(bench.line, bench.triggers_s) * RATE_HZ
+    again = answers(moved, [at + shift / RATE_HZ for at in bench.triggers_s]) * RATE_HZ
+    assert again - shift == pytest.approx(first, abs=1e-6, nan_ok=True)
+
+
+@settings(max_examples=15, deadline=None)
+@given(
+    gain=st.floats(0.01, 100.0), flip=st.booleans(), seed=st.integers(0, 50), silence=st.integers(0, 50_000)
+)
+def test_scale_polarity_and_added_silence_change_nothing(
+    gain: float, flip: bool, seed: int, silence: int
+) -> None:
+    bench = Bench(trials=3, motor=0.03, seed=seed)
+    changed = np.concatenate([bench.line, np.zeros(silence)]) * (-gain if flip else gain)
+    assert answers(changed, bench.triggers_s) == pytest.approx(
+        answers(bench.line, bench.triggers_s), abs=1e-9
+    )
+
+
+@pytest.mark.parametrize("rate_hz", [48000, 96000])
+def test_resampling_moves_nothing_by_more_than_a_sample(rate_hz: int) -> None:
+    soxr = pytest.importorskip("soxr")
+    for seed in range(3):
+        bench = Bench(trials=4, seed=seed)
+        # as a microphone hears it: nothing near the top of the band, where a resampler would ring
+        bench.line = np.convolve(bench.line, np.array([1.0, 6.0, 15.0, 20.0, 15.0, 6.0, 1.0]) / 64.0)[
+            : len(bench.line)
+        ]
+        first = answers(bench.line, bench.triggers_s)
+        again = answers(soxr.resample(bench.line, RATE_HZ, rate_hz), bench.triggers_s, rate_hz)
+        assert again == pytest.approx(first, abs=1.01 / RATE_HZ)
