@@ -20,7 +20,7 @@ from cuesync.hearing.triggers import Window
 
 Samples = NDArray[np.float64]
 
-BEFORE_S = 0.7
+BEFORE_S = 0.5
 AFTER_S = 0.06
 """How much sound around an impact is looked at."""
 
@@ -86,6 +86,7 @@ class Look:
     (the sound, or its low part where `every` > 1), `white`, `steps` (energy of each fine step), `floor` (that
     of a quiet one), `events`, `impact` (a fine step) and `rise_db` of the impact. Where it has siblings,
     `likeness` says how much it is like them and `aligned` is the frame of the same moment in all of them.
+    `picks` remembers what was timed.
     """
 
     begin: int
@@ -103,6 +104,7 @@ class Look:
     impact: int = 0
     likeness: float | None = None
     aligned: float | None = None
+    picks: dict[int, tuple[float, float] | None] = field(default_factory=dict)
 
 
 def loudest_places(
@@ -267,6 +269,7 @@ def _whiten_alike(looks: list[list[Look]], rate_hz: int) -> None:
 def whitened(one: Look, taps: Samples, every: int, rate_hz: int) -> None:
     """Fill in the whitened view, its events, and the one that is the impact."""
     one.every = every
+    one.picks.clear()
     one.view = picker.low_view(one.sound, every)
     one.white = picker.whiten(one.view, taps)
     one.white[: len(taps) + every] = 0.0
@@ -531,7 +534,7 @@ def _stands_out_db(one: Look, rate_hz: int) -> float:
 
 
 def _typical(chosen: list[Look], rate_hz: int) -> Look | None:
-    """The bang that is most like the others, or None with fewer than three; at most twelve are compared."""
+    """The bang that is most like the others, or None with fewer than three; at most eight are compared."""
     some = _some(chosen)
     if len(chosen) < 3:
         return None
@@ -543,8 +546,8 @@ def _typical(chosen: list[Look], rate_hz: int) -> Look | None:
 
 
 def _some(looks: list[Look]) -> list[Look]:
-    """At most twelve, evenly spread."""
-    return looks[:: -(-len(looks) // 12)] if looks else []
+    """At most eight, evenly spread."""
+    return looks[:: -(-len(looks) // 8)] if looks else []
 
 
 def _same_moment(one: Look, model: Look, rate_hz: int) -> tuple[float, float]:
@@ -729,12 +732,15 @@ def _common_lead(aligned: list[Look], rate_hz: int) -> float:
 
 def _pick(one: Look, at: int, size: int) -> tuple[float, float] | None:
     """Start of the event at a fine step: frame in the look, and its standard error in frames."""
+    if at in one.picks:
+        return one.picks[at]
     earlier = [event.at for event in one.events if event.at < at - 4]
     low = max(at - round(0.005 / FINE_S), (earlier[-1] + 4) if earlier else 0, 0)
     low = max(min(low, at - 8) * size, 0)
     high = min((at + round(0.0025 / FINE_S)) * size, len(one.white))
     pick = picker.pick_start(one.view, one.white, low, high, one.every)
-    return None if pick is None else (float(pick.frame), pick.error_frames)
+    one.picks[at] = None if pick is None else (float(pick.frame), pick.error_frames)
+    return one.picks[at]
 
 
 def _shared_leads(
