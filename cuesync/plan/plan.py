@@ -61,6 +61,22 @@ class PlannedLight:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedBackground:
+    """A clip that runs round and round while the scene is in use, and dips around the pop.
+
+    `gain` and `dip_gain` are linear; `dip_gain` comes on top of `gain` from `dip_from_s` to `dip_to_s` after
+    the trigger, with short ramps outside of these. `outputs` as for a sound.
+    """
+
+    clip: Clip
+    gain: float
+    outputs: tuple[int, ...]
+    dip_gain: float
+    dip_from_s: float
+    dip_to_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """Everything the show needs of one scene; times in seconds from the trigger.
 
@@ -85,6 +101,7 @@ class Plan:
     pop_contact: str | None = None
     hold_after: int = 3
     correct_within_s: float = 0.0
+    backgrounds: tuple[PlannedBackground, ...] = ()
 
     @property
     def pop_sound(self) -> PlannedSound | None:

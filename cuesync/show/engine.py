@@ -17,7 +17,7 @@ from typing import TypeVar
 
 from cuesync.devices.ports import Clock, ContactEdge, LightOutput
 from cuesync.errors import CuesyncError
-from cuesync.plan.plan import Plan, PlannedSound
+from cuesync.plan.plan import Plan, PlannedBackground, PlannedSound
 from cuesync.show.events import (
     ContactStuck,
     Drifted,
@@ -29,8 +29,8 @@ from cuesync.show.events import (
     Triggered,
 )
 from cuesync.show.lights import LightDesk, LightResult
-from cuesync.show.mixer import PreparedSound, prepare_sound
 from cuesync.show.pops import PopWatch
+from cuesync.show.prepared import PreparedSound, prepare_background, prepare_sound
 from cuesync.show.scare import Scare
 from cuesync.show.sound import Play, SoundDesk
 from cuesync.show.states import Change, SceneState, State, Step
@@ -45,6 +45,7 @@ class _Scene:
     plan: Plan
     state: SceneState
     sounds: tuple[tuple[PlannedSound, int], ...]
+    backgrounds: tuple[tuple[PlannedBackground, int], ...]
     pops: PopWatch | None
     scare: Scare | None = None
     told_stuck: bool = False
@@ -82,10 +83,14 @@ class Show:
                 cue_length_s=plan.cue_length_s, reset_s=plan.reset_s, debounce_s=plan.debounce_s
             )
             sounds: list[tuple[PlannedSound, int]] = []
+            backgrounds: list[tuple[PlannedBackground, int]] = []
             if sound is not None:
                 for planned in plan.sounds:
                     sounds.append((planned, len(self._prepared)))
                     self._prepared.append(prepare_sound(planned, sound.rate_hz, sound.channels))
+                for background in plan.backgrounds:
+                    backgrounds.append((background, len(self._prepared)))
+                    self._prepared.append(prepare_background(background, sound.rate_hz, sound.channels))
             pops = None
             if plan.pop_contact is not None:
                 pops = PopWatch(
@@ -94,7 +99,15 @@ class Show:
                     hold_after=plan.hold_after,
                     correct_within_s=plan.correct_within_s,
                 )
-            self._scenes.append(_Scene(plan=plan, state=state, sounds=tuple(sounds), pops=pops))
+            self._scenes.append(
+                _Scene(
+                    plan=plan,
+                    state=state,
+                    sounds=tuple(sounds),
+                    backgrounds=tuple(backgrounds),
+                    pops=pops,
+                )
+            )
         self._inbox: deque[ContactEdge | LightResult | Callable[[], None]] = deque()
         self._worked_s = -math.inf
         self._next_s: float | None = None  # reckoned anew after each work
@@ -153,7 +166,11 @@ class Show:
         self._step_all(Step.ACKNOWLEDGE)
 
     def arm(self) -> None:
-        """Arm every scene that is off (second step back after a stop)."""
+        """Arm every scene that is off (second step back after a stop); its background starts."""
+        for scene in self._scenes:
+            if self._sound is not None and scene.state.state is State.OFF:
+                for _, place in scene.backgrounds:
+                    self._sound.loop(place)
         self._step_all(Step.ARM)
 
     def hold(self, title: str) -> None:
@@ -256,6 +273,11 @@ class Show:
         if self._sound is not None:
             for planned, place in scene.sounds:
                 plays.append((planned, self._sound.play(place, trigger_s + planned.start_s + moved_s)))
+            for background, place in scene.backgrounds:
+                from_s, to_s = (
+                    at_s + trigger_s + moved_s for at_s in (background.dip_from_s, background.dip_to_s)
+                )
+                self._sound.dip(place, from_s, to_s, background.dip_gain)
         self._scares += 1
         scare = Scare(
             plan=scene.plan,

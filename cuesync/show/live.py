@@ -22,6 +22,7 @@ from cuesync.plan.plan import Plan
 from cuesync.show.engine import Show
 from cuesync.show.events import Fault, Note, Recovered, ShowEvent
 from cuesync.show.log import NightLog, NightSummary, ended_badly, new_night_file, read_summary
+from cuesync.show.prepared import channels_needed
 from cuesync.show.sound import SoundDesk
 from cuesync.show.sound_child import SoundChild
 from cuesync.show.sound_process import SoundProcess
@@ -202,7 +203,7 @@ class _Ports:
         self._midi_out = midi_out
         self._midi_system = midi_system
         self._clock = clock
-        channels = max((max(sound.outputs) for plan in plans for sound in plan.sounds), default=0)
+        channels = channels_needed(plans)
         self.sound: SoundDesk | None = None
         self.lights: LightOutput | None = None
         self.sources: list[WatchedSource] = []

@@ -7,62 +7,21 @@ queue whose ends may be used from two threads, and report back through plain att
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cuesync.devices.ports import Samples
-from cuesync.errors import DeviceError
-from cuesync.plan.plan import PlannedSound
 from cuesync.show.limiter import Limiter
+from cuesync.show.loops import Loop
+from cuesync.show.prepared import PreparedSound
 
 MOST_VOICES = 64
+MOST_LOOPS = 16
 FADE_S = 0.010
 WHOLE_UP_TO_S = 0.25
 """A voice that is late by up to this is played whole, late; beyond, it joins in where it would be by now."""
 _CHUNK_FRAMES = 2048
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PreparedSound:
-    """A sound ready to be added up: levelled, cut, faded in, at the card's rate.
-
-    `rows` is float32, shape (channels, frames); `routes` are pairs of row and output, counted from 0.
-    """
-
-    name: str
-    rows: NDArray[np.float32]
-    routes: tuple[tuple[int, int], ...]
-
-    @property
-    def frames(self) -> int:
-        return int(self.rows.shape[1])
-
-
-def prepare_sound(sound: PlannedSound, rate_hz: int, channels: int) -> PreparedSound:
-    """Everything that can be done before the scene is armed.
-
-    DeviceError where the card has not enough outputs.
-    """
-    if max(sound.outputs) > channels:
-        raise DeviceError(
-            f'the clip "{sound.clip.name}" plays on output {max(sound.outputs)}, but the sound card has only '
-            f'{channels}. Change "outputs" in the scene, or name another card with --device.'
-        )
-    clip = sound.clip
-    if clip.rate_hz != rate_hz:
-        from cuesync.sound_file import resample
-
-        clip = resample(clip, rate_hz)
-    cut_frames = round(sound.cut_s * rate_hz)
-    rows = np.ascontiguousarray(clip.samples[cut_frames:].T) * np.float32(sound.gain)
-    fade_frames = min(round(sound.fade_in_s * rate_hz), rows.shape[1])
-    if fade_frames:
-        rows[:, :fade_frames] *= np.arange(1, fade_frames + 1, dtype=np.float32) / np.float32(fade_frames)
-    last_row = len(rows) - 1
-    routes = tuple((min(index, last_row), output - 1) for index, output in enumerate(sound.outputs))
-    return PreparedSound(name=clip.name, rows=rows, routes=routes)
 
 
 class Voice:
@@ -113,6 +72,7 @@ class Mixer:
         self._slots: list[Voice | None] = [None] * MOST_VOICES
         self._playing = 0
         self._kept: list[Voice] = []
+        self._loops: tuple[Loop, ...] = ()
         self.failures = 0
         """Blocks that were left silent because something went wrong in here."""
 
@@ -124,7 +84,7 @@ class Mixer:
     @property
     def quiet(self) -> bool:
         """True when nothing is playing or waiting to play."""
-        return not self._inbox and self._playing == 0
+        return not self._inbox and self._playing == 0 and all(loop.done for loop in self._loops)
 
     def play(self, voice: Voice) -> None:
         """Start this voice at its frame, or at once if that has passed."""
@@ -137,6 +97,24 @@ class Mixer:
         """Fade out everything that plays and forget what waits."""
         for voice in self._kept:
             voice.stopping = True
+        self.stop_loops()
+
+    def stop_loops(self) -> None:
+        """Fade out every background."""
+        for loop in self._loops:
+            loop.stopping = True
+
+    def loop(self, prepared: PreparedSound) -> Loop:
+        """Start a background with the next block; it runs until it is stopped.
+
+        RuntimeError where too many run already.
+        """
+        running = tuple(loop for loop in self._loops if not loop.done)
+        if len(running) >= MOST_LOOPS:
+            raise RuntimeError(f"more than {MOST_LOOPS} backgrounds at once")
+        loop = Loop(prepared, self.rate_hz, self._fade_frames, _CHUNK_FRAMES)
+        self._loops = (*running, loop)
+        return loop
 
     def render(self, out: Samples, first_frame: int) -> None:
         """Fill `out` (frames, channels) with the sum of the voices from `first_frame` on; never raises."""
@@ -167,7 +145,8 @@ class Mixer:
             self._playing += 1
 
     def _render_chunk(self, out: Samples, first_frame: int) -> None:
-        if self._playing == 0:
+        loops = self._loops
+        if self._playing == 0 and all(loop.done for loop in loops):
             self._limiter.reset()
             out.fill(0.0)
             return
@@ -185,6 +164,9 @@ class Mixer:
                 self._slots[self._playing] = None
             else:
                 index += 1
+        for loop in loops:
+            if not loop.done:
+                loop.add(total, first_frame, frames)
         self._limiter.process(total)
         np.copyto(out, total.T)
 

@@ -21,6 +21,7 @@ from cuesync.errors import CuesyncError
 from cuesync.plan.plan import Plan
 from cuesync.show.engine import Show
 from cuesync.show.events import ScareDone, ShowEvent
+from cuesync.show.prepared import channels_needed
 from cuesync.show.sound import LocalSoundDesk
 
 _SETTLE_S = 1.0
@@ -66,7 +67,7 @@ def rehearse(plan: Plan, *, rate_hz: int = 48000, presses: int = 100, seed: int 
     clock = SimulatedClock()
     contacts = SimulatedContacts(clock, seed)
     lights = SimulatedLights(clock)
-    channels = max((max(sound.outputs) for sound in plan.sounds), default=1)
+    channels = max(1, channels_needed([plan]))
     events: list[ShowEvent] = []
     audio = SimulatedAudio(
         clock, rate_hz=rate_hz, channels=channels, block_frames=256, quiet=lambda: sound.quiet
@@ -92,6 +93,7 @@ def rehearse(plan: Plan, *, rate_hz: int = 48000, presses: int = 100, seed: int 
         press_s += cycle_s + draw.random() * _SPARE_S
     clock.run_until(first_s + cycle_s)
     audio.keep = False
+    sound.mixer.stop_loops()  # heard once is enough, and without them long waits take no time
     clock.run_until(press_s)
     sound.close()
 

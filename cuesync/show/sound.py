@@ -12,7 +12,9 @@ from typing import Protocol
 
 from cuesync.devices.ports import AudioOutput, Samples
 from cuesync.errors import DeviceError
-from cuesync.show.mixer import Mixer, PreparedSound, Voice
+from cuesync.show.loops import Loop
+from cuesync.show.mixer import Mixer, Voice
+from cuesync.show.prepared import PreparedSound
 from cuesync.show.timeline import Timeline
 
 
@@ -79,6 +81,14 @@ class SoundDesk(Protocol):
         """Hand the sound's first sample over at host time `start_s`, or at once if that has passed."""
         ...
 
+    def loop(self, sound: int) -> None:
+        """Run this sound round and round, from now on until `stop_all`; nothing where it runs already."""
+        ...
+
+    def dip(self, sound: int, from_s: float, to_s: float, gain: float) -> None:
+        """Turn a running loop down to `gain` between two host times, with short ramps outside of these."""
+        ...
+
     def stop_all(self) -> None:
         """Fade out everything that plays within 10 ms and forget what waits."""
         ...
@@ -126,6 +136,7 @@ class LocalSoundDesk:
         self._open_again = open_again
         self._sounds: tuple[PreparedSound, ...] = ()
         self._past_dropouts = 0
+        self._loops: dict[int, Loop] = {}
         self._started = False
         self.timeline = Timeline(audio.rate_hz)
         self.mixer = Mixer(audio.rate_hz, audio.channels)
@@ -183,8 +194,18 @@ class LocalSoundDesk:
         self.mixer.play(voice)
         return LocalPlay(voice, wanted_frame, self.rate_hz)
 
+    def loop(self, sound: int) -> None:
+        if sound not in self._loops:
+            self._loops[sound] = self.mixer.loop(self._sounds[sound])
+
+    def dip(self, sound: int, from_s: float, to_s: float, gain: float) -> None:
+        if sound in self._loops:
+            from_frame, to_frame = (round(self.timeline.frame_at(at_s)) for at_s in (from_s, to_s))
+            self._loops[sound].dip(from_frame, to_frame, gain)
+
     def stop_all(self) -> None:
         self.mixer.stop_all()
+        self._loops.clear()
 
     def alive(self) -> bool:
         return self._audio.alive()

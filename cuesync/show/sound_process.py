@@ -22,7 +22,7 @@ import numpy as np
 
 from cuesync.devices.ports import Clock, HostClock
 from cuesync.errors import DeviceError
-from cuesync.show.mixer import PreparedSound
+from cuesync.show.prepared import PreparedSound
 from cuesync.show.sound import LocalPlay, LocalSoundDesk, SoundCounts
 from cuesync.show.sound_child import SoundChild, read_message, write_message
 
@@ -68,6 +68,7 @@ class SoundProcess:
         self._plays: dict[int, RemotePlay] = {}
         self._plays_lock = threading.Lock()
         self._next_play = 0
+        self._loops: set[int] = set()
         self._past = SoundCounts()
         self._closed = False
         if child is None:
@@ -115,7 +116,16 @@ class SoundProcess:
         self._child.tell({"play": number, "sound": sound, "start_s": start_s})
         return play
 
+    def loop(self, sound: int) -> None:
+        if sound not in self._loops:
+            self._loops.add(sound)
+            self._child.tell({"loop": sound})
+
+    def dip(self, sound: int, from_s: float, to_s: float, gain: float) -> None:
+        self._child.tell({"dip": sound, "from_s": from_s, "to_s": to_s, "gain": gain})
+
     def stop_all(self) -> None:
+        self._loops.clear()
         self._child.tell({"stop": True})
 
     def alive(self) -> bool:
@@ -146,6 +156,8 @@ class SoundProcess:
         self._child.tell({"start": True})
         with self._plays_lock:
             waiting = dict(self._plays)
+        for sound_number in tuple(self._loops):
+            self._child.tell({"loop": sound_number})
         for number, play in waiting.items():
             self._child.tell({"play": number, "sound": play.sound, "start_s": play.start_s})
 
@@ -207,6 +219,10 @@ class _Server:
                 reporter.start()
             elif "play" in message:
                 self._play(int(message["play"]), int(message["sound"]), float(message["start_s"]))
+            elif "loop" in message and self._desk is not None:
+                self._desk.loop(int(message["loop"]))
+            elif "dip" in message and self._desk is not None:
+                self._dip(self._desk, message)
             elif "stop" in message and self._desk is not None:
                 self._desk.stop_all()
         self._ending.set()
@@ -246,6 +262,10 @@ class _Server:
             self._plays[number] = self._desk.play(sound, start_s)
         except RuntimeError:
             self._tell({"done": number, "late_s": None})
+
+    def _dip(self, desk: LocalSoundDesk, message: dict[str, Any]) -> None:
+        with contextlib.suppress(RuntimeError):  # the card has not asked for a block yet: nothing to dip
+            desk.dip(int(message["dip"]), message["from_s"], message["to_s"], message["gain"])
 
     def _report(self) -> None:
         status_s = 0.0

@@ -29,7 +29,8 @@ from cuesync.devices.ports import ContactEdge, HostClock, LightCommand
 from cuesync.show.engine import Show
 from cuesync.show.events import ScareDone, ShowEvent
 from cuesync.show.log import NightLog, new_night_file
-from cuesync.show.mixer import Mixer, PreparedSound, Voice
+from cuesync.show.mixer import Mixer, Voice
+from cuesync.show.prepared import PreparedSound
 from cuesync.show.sound_process import SoundProcess
 from cuesync.show.threads import WorkerThread
 from tests.show import jackserver

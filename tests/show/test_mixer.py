@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from cuesync.errors import DeviceError
 from cuesync.plan.plan import Clip
 from cuesync.show.limiter import Limiter
-from cuesync.show.mixer import Mixer, PreparedSound, Voice, prepare_sound
+from cuesync.show.mixer import Mixer, Voice
+from cuesync.show.prepared import PreparedSound, prepare_sound
 from tests.show.plans import click, sound
 
 RATE_HZ = 48000
@@ -185,7 +186,7 @@ def test_render_never_raises() -> None:
 
 @pytest.mark.parametrize("level", [0.01, 0.25], ids=["plain", "limited"])
 def test_the_callback_keeps_nothing_and_needs_no_memory(level: float) -> None:
-    """32 stereo voices, some fading out, some too loud: counted by the interpreter itself.
+    """32 stereo voices, a loop that dips, a sum that is too loud: counted by the interpreter itself.
 
     Python makes small objects (views, numbers) even for `a[1:2]`; what may not happen is an array, that is
     memory that grows with the block, or anything that outlives the call.
@@ -196,6 +197,8 @@ def test_the_callback_keeps_nothing_and_needs_no_memory(level: float) -> None:
     voices = [Voice(prepared, 10 * index) for index in range(32)]
     for voice in voices:
         mixer.play(voice)
+    loop = mixer.loop(PreparedSound(name="loop", rows=rows[:, : 3 * RATE_HZ], routes=((0, 0), (1, 1))))
+    loop.dip(100 * 2048, 400 * 2048, 0.5)
     out = np.zeros((2048, 2), dtype=np.float32)
     frame = 0
 

@@ -11,6 +11,7 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ import pytest
 
 from cuesync.devices.ports import ContactEdge, HostClock
 from cuesync.errors import DeviceError
-from cuesync.plan.plan import Plan
+from cuesync.plan.plan import Clip, Plan, PlannedBackground
 from cuesync.show.events import Fault, Recovered, ScareDone, ShowEvent, StateChanged, Triggered
 from cuesync.show.live import Controls, run_show
 from cuesync.show.log import NightSummary, read_events
@@ -213,6 +214,32 @@ def test_two_scenes_on_one_contact_start_on_the_same_sample(ear: jackserver.Ear)
     assert 3 <= len(starts[0]) <= 5  # a busy server may skip the block of a click, in both channels at once
     assert len(starts[0]) == len(starts[1])
     assert np.max(np.abs(starts[0] - starts[1])) <= 1
+
+
+def test_a_background_runs_and_dips(tmp_path: Path, ear: jackserver.Ear, terminal: tuple[int, int]) -> None:
+    typist, keyboard = terminal
+    samples = np.full((RATE_HZ, 1), 0.4, dtype=np.float32)
+    background = PlannedBackground(
+        clip=Clip(name="wind.wav", samples=samples, rate_hz=RATE_HZ),
+        gain=1.0,
+        outputs=(1, 2),
+        dip_gain=0.25,
+        dip_from_s=0.5,
+        dip_to_s=0.9,
+    )
+    cue = replace(plan(sounds=(), lights=(), reset_s=2.0), backgrounds=(background,))
+    with Night([cue], tmp_path, keyboard_fd=keyboard) as night:
+        night.wait_until_armed()
+        time.sleep(0.5)
+        os.write(typist, b" ")
+        trigger = night.wait_for(lambda event: isinstance(event, Triggered))
+        time.sleep(1.5)
+    heard = ear.stop()
+    middles = np.searchsorted(heard.host_s, trigger.at_s + np.array([0.2, 0.7, 1.2]))
+    levels = [
+        float(np.median(heard.samples[heard.at[block] : heard.at[block] + 4800, 0])) for block in middles
+    ]
+    assert levels == pytest.approx([0.4, 0.1, 0.4], abs=0.01)
 
 
 def test_a_note_triggers_and_a_note_goes_out(tmp_path: Path) -> None:
