@@ -66,14 +66,18 @@ class Show:
         sound: SoundDesk | None,
         lights: LightOutput | None,
         report: Callable[[ShowEvent], None],
+        house_lights: Sequence[str] = (),
     ) -> None:
         """Prepares every sound for this sound card; DeviceError where a scene needs more than it has.
 
-        `sound` may be None where no plan has a sound, `lights` where none has a light.
+        `sound` may be None where no plan has a sound, `lights` where none has a light. `house_lights` go on
+        when all is stopped, and off when the show is armed again.
         """
         self._clock = clock
         self._report = report
         self._sound = sound
+        self._house_lights = tuple(house_lights)
+        self._house_lit = False
         self.wake: Callable[[], None] = lambda: None
         self.desk = LightDesk(lights, clock, self.put)
         self._scenes: list[_Scene] = []
@@ -145,8 +149,11 @@ class Show:
         self._wants_arming = True
         self._next_s = None
 
-    def stop_all(self, why: str) -> None:
-        """Fade all sound, switch off all lights, and stay stopped until `acknowledge` and then `arm`."""
+    def stop_all(self, why: str, *, house_lights: bool = True) -> None:
+        """Fade all sound, end all flashes, and stay stopped until `acknowledge` and then `arm`.
+
+        The house lights go on, unless they are not wanted.
+        """
         now_s = self._clock.now_s()
         if self._sound is not None:
             self._sound.stop_all()
@@ -158,8 +165,11 @@ class Show:
         self._report(Note(at_s=now_s, what=why))
         try:
             self.desk.all_off()
+            self._house_lit = False
+            if house_lights:
+                self._light_house(on=True)
         except CuesyncError as problem:
-            self._report(Fault(at_s=now_s, what=f"the lights could not be switched off: {problem}"))
+            self._report(Fault(at_s=now_s, what=f"the lights could not be switched: {problem}"))
 
     def acknowledge(self) -> None:
         """First step back after a stop."""
@@ -172,6 +182,11 @@ class Show:
                 for _, place in scene.backgrounds:
                     self._sound.loop(place)
         self._step_all(Step.ARM)
+        try:
+            if State.STOPPED not in self.states().values():
+                self._light_house(on=False)
+        except CuesyncError as problem:
+            self._report(Fault(at_s=self._clock.now_s(), what=f"the house light stays on: {problem}"))
 
     def hold(self, title: str) -> None:
         """Set one scene aside; a cue under way runs on."""
@@ -352,6 +367,12 @@ class Show:
                 )
             )
             self._tell(scene, scene.state.step(Step.HOLD, now_s))
+
+    def _light_house(self, *, on: bool) -> None:
+        if on != self._house_lit:
+            self._house_lit = on
+            for light in self._house_lights:
+                self.desk.hold(light, on=on)
 
     def _step_all(self, step: Step) -> None:
         now_s = self._clock.now_s()

@@ -66,6 +66,18 @@ class LightDesk:
                 heapq.heappush(self._queue, entry)
         self.wake()
 
+    def hold(self, light: str, *, on: bool) -> None:
+        """Switch a light on at once until it is held no more, whatever flashes do.
+
+        DeviceError where the output is gone.
+        """
+        with self._lock:
+            before = self._holders[light]
+            self._holders[light] = max(0, before + (1 if on else -1))
+            changes = before == 0 if on else before == 1
+            if changes and self._output is not None:
+                self._output.send(LightCommand(light=light, on=on))
+
     def next_s(self) -> float:
         with self._lock:
             return self._queue[0][0] if self._queue else math.inf

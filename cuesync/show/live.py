@@ -42,11 +42,13 @@ class Controls:
     """Contacts by which the operator steers the whole show; any contact address will do.
 
     After `stop`, `acknowledge` and then `arm` lead back: two steps, so that no slip of the hand does.
+    `house_lights` (addresses of lights) are on in between.
     """
 
     stop: tuple[str, ...] = ("key:enter",)
     acknowledge: tuple[str, ...] = ("key:1",)
     arm: tuple[str, ...] = ("key:2",)
+    house_lights: tuple[str, ...] = ()
 
     @property
     def contacts(self) -> tuple[str, ...]:
@@ -115,7 +117,14 @@ def run_show(
             log.put(event)
             events.put(event)
 
-        show = Show(plans, clock=clock, sound=ports.sound, lights=ports.lights, report=report)
+        show = Show(
+            plans,
+            clock=clock,
+            sound=ports.sound,
+            lights=ports.lights,
+            report=report,
+            house_lights=steering.house_lights,
+        )
         report(Note(at_s=clock.now_s(), what=NO_EMERGENCY_STOP))
         if badly_ended is not None:
             report(Note(at_s=clock.now_s(), what=f"the last night ended badly; its log is {badly_ended}"))
@@ -238,7 +247,7 @@ class _Ports:
         try:
             for needed, open_one in (
                 (bool(channels), sound),
-                (any(plan.lights for plan in plans), lights),
+                (bool(controls.house_lights) or any(plan.lights for plan in plans), lights),
                 (bool(notes), midi),
                 (bool(keys) or keyboard_fd is not None or _is_terminal(), keyboard),
             ):
@@ -327,7 +336,7 @@ class _Night:
         self._ended = True
         self._watch_thread.stop()
         stopped = threading.Event()
-        self._show.put(lambda: self._show.stop_all("the night ends"))
+        self._show.put(lambda: self._show.stop_all("the night ends", house_lights=False))
         self._show.put(stopped.set)
         stopped.wait(_SETTLE_S)
         end_s = self._clock.now_s() + _SETTLE_S

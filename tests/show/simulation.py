@@ -27,6 +27,7 @@ class Simulation:
         block_frames: int = 256,
         quick: bool = False,
         report: Callable[[ShowEvent], None] | None = None,
+        house_lights: Sequence[str] = (),
     ) -> None:
         self.clock = SimulatedClock()
         self.contacts = SimulatedContacts(self.clock)
@@ -37,7 +38,14 @@ class Simulation:
         self.audio = self._new_audio()
         tell = self.said.append if report is None else report
         self.sound = LocalSoundDesk(self.audio, self._open_audio)
-        self.show = Show(plans, clock=self.clock, sound=self.sound, lights=self.lights, report=tell)
+        self.show = Show(
+            plans,
+            clock=self.clock,
+            sound=self.sound,
+            lights=self.lights,
+            report=tell,
+            house_lights=house_lights,
+        )
         self.watch = Watch(
             self.show,
             self.clock,

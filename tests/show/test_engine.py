@@ -190,3 +190,23 @@ def test_a_scare_still_running_when_the_prop_is_ready_again_is_reported() -> Non
         night.clock.sleep_s(0.9)
     night.clock.sleep_s(1.0)
     assert len(night.all(ScareDone)) == len(night.all(Triggered)) == 3
+
+
+def test_the_house_light_is_on_from_the_stop_until_the_second_step() -> None:
+    night = Simulation([plan(reset_s=3.0, lights=(light(0.1, 2.0),))], house_lights=("midi:1",))
+    night.press()
+    night.clock.sleep_s(1.0)
+    assert night.lights.lit == {"midi:36"}
+    for _ in range(2):  # a second stop changes nothing
+        night.show.put(lambda: night.show.stop_all("stopped"))
+        night.clock.sleep_s(0.1)
+        assert night.lights.lit == {"midi:1"}
+    night.show.put(night.show.arm)
+    night.clock.sleep_s(0.1)
+    assert night.lights.lit == {"midi:1"}
+    night.show.put(night.show.acknowledge)
+    night.clock.sleep_s(0.1)
+    assert night.lights.lit == {"midi:1"}
+    night.show.put(night.show.arm)
+    night.clock.sleep_s(0.1)
+    assert night.lights.lit == set()
