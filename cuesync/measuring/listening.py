@@ -7,7 +7,7 @@ read block by block and re-read in windows, which is how a long file is measured
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, Protocol
 
@@ -114,6 +114,10 @@ def measure_source(
         )
     marks = _find_triggers(source, coarse, way, contact_channel, microphone_channel, trigger_times_s, heard)
     found = _find_pops(source, coarse, marks)
+    limits = resets.limit_closings(marks.frames, [pop is not None for pop in found])
+    if marks.way == "contact" and limits:
+        marks = marks.without(limits)
+        found = _find_pops(source, coarse, marks)
     trials, warnings = _trials(source, coarse, marks, found)
     return Measurement(
         recording=source.name,
@@ -124,6 +128,7 @@ def measure_source(
         trials=trials,
         microphone_channel=marks.microphone + 1,
         warnings=(*marks.warnings, *warnings),
+        trust=_trust(marks, trials, [pop for pop in found if pop is not None]),
     )
 
 
@@ -131,7 +136,8 @@ def measure_source(
 class _Marks:
     """Triggers in frames, how they were found, and the microphone's channel (from 0).
 
-    `deaf_s`: this long after a trigger the mark itself is still heard, so no pop is looked for.
+    `deaf_s`: this long after a trigger the mark itself is still heard, so no pop is looked for. `edges`
+    are all edges of a contact.
     """
 
     way: Way
@@ -139,7 +145,13 @@ class _Marks:
     frames: tuple[float, ...]
     microphone: int
     deaf_s: float
+    edges: tuple[triggers.Edge, ...] = ()
     warnings: tuple[str, ...] = ()
+
+    def without(self, limits: Sequence[int]) -> _Marks:
+        """The same without the closings that turned out to be a limit switch's."""
+        frames = tuple(frame for index, frame in enumerate(self.frames) if index not in limits)
+        return replace(self, frames=frames, reason=f"{self.reason}; {len(limits)} are a limit switch's")
 
 
 def _check_wishes(
@@ -285,6 +297,7 @@ def _from_contact(
         frames=tuple(frames),
         microphone=ear,
         deaf_s=0.02,
+        edges=tuple(edges),
     )
 
 
@@ -345,8 +358,10 @@ def _trials(
 ) -> tuple[tuple[Trial, ...], tuple[str, ...]]:
     rate = source.rate_hz
     stops = [*marks.frames[1:], float(source.frames)]
+    impacts = [None if pop is None else pop.impact_frame for pop in found]
+    limits = resets.limit_frames(marks.edges, marks.frames, impacts, stops)
     trials = []
-    for trigger, stop, pop in zip(marks.frames, stops, found, strict=True):
+    for trigger, stop, pop, limit in zip(marks.frames, stops, found, limits, strict=True):
         if pop is None:
             trials.append(
                 Trial(
@@ -354,7 +369,9 @@ def _trials(
                 )
             )
             continue
-        still = resets.still_again_frame(coarse, marks.microphone, trigger, pop.impact_frame, stop)
+        still = limit
+        if still is None:
+            still = resets.still_again_frame(coarse, marks.microphone, trigger, pop.impact_frame, stop)
         trials.append(
             Trial(
                 trigger_s=trigger / rate,
@@ -388,6 +405,31 @@ def _trials(
             f"own ({at}). A trigger may have been missed, or something else banged."
         )
     return tuple(trials), tuple(warnings)
+
+
+def _trust(marks: _Marks, trials: Sequence[Trial], popped: Sequence[pops.PopFinding]) -> str:
+    """How far to trust the delay, and what to do about it, in one or two plain sentences."""
+    errors_ms = [1000.0 * trial.error_s for trial in trials if trial.error_s is not None]
+    error_ms = float(np.median(errors_ms))
+    rivals = sum(trial.rival_s is not None for trial in trials)
+    likeness = [pop.likeness for pop in popped if pop.likeness is not None]
+    delays_s = [trial.delay_s for trial in trials if trial.delay_s is not None]
+    scatter = float(np.std(delays_s)) / max(float(np.mean(delays_s)), 1e-9)
+    fine = f"each pop is timed to about {error_ms:.2g} ms"
+    doubts = []
+    if float(np.median([pop.confidence for pop in popped])) < 0.5 or error_ms > 1.0:
+        doubts.append("the pops hardly stand out of the noise: bring the microphone closer to the prop")
+    if rivals:
+        doubts.append(f"in {rivals} of {len(trials)} trials another bang is nearly as good: listen to those")
+    if likeness and float(np.median(likeness)) < 0.25 and scatter > 0.1:
+        doubts.append("the trials' bangs are unlike each other and scatter, so some may not be the pop")
+    if marks.way == "click":
+        doubts.append("a click is the weakest mark of a trigger: put the contact on a channel of its own")
+    if len(popped) < 10:
+        doubts.append(f"{len(popped)} pops say little about the scatter: make ten or more")
+    if not doubts:
+        return f"Trust the delay: {fine}, and {len(popped)} trials agree."
+    return f"{fine[0].upper()}{fine[1:]}, but {'; and '.join(doubts)}."
 
 
 def _bangs_without_trigger(coarse: Coarse, marks: _Marks, found: list[pops.PopFinding | None]) -> list[int]:

@@ -45,6 +45,7 @@ class Measurement:
     """All trials of one recording, with how the triggers were found and anything the user should hear.
 
     `microphone_channel` is the channel, counted from 1, in which the pops were looked for.
+    `trust` says in a sentence how far to trust the delay, and what would make it better.
     """
 
     recording: str
@@ -55,3 +56,4 @@ class Measurement:
     trials: tuple[Trial, ...]
     microphone_channel: int = 1
     warnings: tuple[str, ...] = field(default=())
+    trust: str = ""

@@ -32,7 +32,8 @@ def in_noise(snr_db: float, seed: int, starts: list[float], frames: int = RATE_H
     rng = np.random.default_rng(seed)
     line = np.sum([delayed(start, frames) for start in starts], axis=0)
     power = float(np.mean(chirp_signal(RATE_HZ).astype(np.float64) ** 2))
-    return line + np.sqrt(power * 10.0 ** (-snr_db / 10.0)) * rng.standard_normal(frames)
+    noisy: Samples = line + np.sqrt(power * 10.0 ** (-snr_db / 10.0)) * rng.standard_normal(frames)
+    return noisy
 
 
 def cramer_rao_s(snr_db: float) -> float:
@@ -41,7 +42,7 @@ def cramer_rao_s(snr_db: float) -> float:
     var = 1 / (2 E/N0 · (2π · rms bandwidth about the centre)²), for a flat band of width B: B/√12.
     """
     energy_ratio = 2.0 * 10.0 ** (snr_db / 10.0) * CHIRP_S * RATE_HZ / 2.0
-    return 1.0 / (2.0 * np.pi * (HIGH_HZ - LOW_HZ) / np.sqrt(12.0) * np.sqrt(energy_ratio))
+    return float(1.0 / (2.0 * np.pi * (HIGH_HZ - LOW_HZ) / np.sqrt(12.0) * np.sqrt(energy_ratio)))
 
 
 @pytest.mark.parametrize(("snr_db", "most_s"), [(20.0, 20e-6), (0.0, 50e-6), (-10.0, 200e-6)])
@@ -102,7 +103,7 @@ def test_bangs_noise_tones_and_silence_are_no_chirps() -> None:
         bangs[at : at + length] += rng.standard_normal(length) * np.exp(-5.0 * np.arange(length) / length)
     assert find_chirps(bangs, RATE_HZ) == []
     assert find_chirps(rng.standard_normal(frames), RATE_HZ) == []
-    tones = np.sin(2.0 * np.pi * 1000.0 * np.arange(frames) / RATE_HZ) * (np.arange(frames) // 9000 % 2)
+    tones = np.sin(2.0 * np.pi * 1000.0 * np.arange(frames) / RATE_HZ) * (np.arange(frames) // 9000 % 2.0)
     assert find_chirps(tones, RATE_HZ) == []
     assert find_chirps(np.zeros(frames), RATE_HZ) == []
     assert find_chirps(np.zeros(10), RATE_HZ) == []
