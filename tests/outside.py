@@ -82,6 +82,11 @@ def _lumps(wad: Path) -> dict[str, tuple[int, int]]:
     return {name.rstrip(b"\0").decode("ascii"): (at, size) for at, size, name in entries}
 
 
+def lump_names() -> list[str]:
+    """Names of all lumps of freedoom2.wad."""
+    return list(_lumps(path("freedoom", "freedoom2.wad")))
+
+
 def lump(name: str) -> Sound:
     """A sound out of freedoom2.wad: 8 bytes of header (kind 3, rate, count), then unsigned bytes."""
     wad = path("freedoom", "freedoom2.wad")

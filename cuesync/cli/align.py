@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -37,16 +39,18 @@ def command(scene: Path, picture: Path | None, replace: bool, as_json: bool) -> 
 
 def print_plan(plan: Plan) -> None:
     """The plan as a table, and what it means, on stdout."""
-    from cuesync.report.sentences import hit_lines, sync_lines
+    from cuesync.report.sentences import hit_lines, loudness_lines, sync_lines
     from cuesync.report.tables import plan_table
 
     click.echo(plan_table(plan))
-    for line in (*hit_lines(plan), *sync_lines(plan), *(f"Note: {note}." for note in plan.remarks)):
+    notes = [f"Note: {note}." for note in plan.remarks]
+    for line in (*hit_lines(plan), *loudness_lines(plan), *sync_lines(plan), *notes):
         click.echo(line)
 
 
 def plan_fields(plan: Plan) -> dict[str, Any]:
     """The plan as JSON fields; every time counts from the trigger."""
+    from cuesync.hearing.loudness import measure_loudness
     from cuesync.plan.windows import ACCEPTABLE, DETECTABLE, plan_forecast
 
     judged = plan_forecast(plan)
@@ -77,6 +81,10 @@ def plan_fields(plan: Plan) -> dict[str, Any]:
                 "path_ms": ms(sound.path_s),
                 "gain": round(sound.gain, 6),
                 "outputs": list(sound.outputs),
+                "clip_loudness": {
+                    key: round(value, 2) if isfinite(value) else None
+                    for key, value in asdict(measure_loudness(sound.clip.samples, sound.clip.rate_hz)).items()
+                },
             }
             for sound in plan.sounds
         ],

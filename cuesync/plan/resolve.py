@@ -188,8 +188,8 @@ class _Resolver:
             return _FoundHit(at_s=hit.at_s, kind=hit.kind, reason=hit.reason)
         self.problem(
             ("sound", index, "hit"),
-            f"the hit of {clip.name} is unclear: {hit.reason}.",
-            f"Listen to it and write hit_s = … in place of hit (the best guess is {hit.at_s:.3f}).",
+            f"the hit of {clip.name} is {hit.reason}.",
+            "Listen to it, and write hit_s = … in place of hit.",
         )
         return None
 

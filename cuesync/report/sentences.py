@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from math import log10
+
+from cuesync.hearing.loudness import measure_loudness
 from cuesync.measuring.summary import Summary, summarise
 from cuesync.measuring.trial import Measurement
 from cuesync.plan.plan import Plan
@@ -17,6 +20,20 @@ def hit_lines(plan: Plan) -> list[str]:
     ]
 
 
+def loudness_lines(plan: Plan) -> list[str]:
+    """For each clip how loud it is as the scene plays it, its level_db included."""
+    lines = []
+    for sound in plan.sounds:
+        loud = measure_loudness(sound.clip.samples, sound.clip.rate_hz)
+        gain_db = 20.0 * log10(sound.gain)
+        lines.append(
+            f"Loudness of {sound.clip.name} as played: {loud.integrated_lufs + gain_db:.1f} LUFS integrated, "
+            f"{loud.short_term_max_lufs + gain_db:.1f} at its loudest 3 s, "
+            f"true peak {loud.true_peak_db + gain_db:.1f} dB."
+        )
+    return lines
+
+
 def sync_lines(plan: Plan) -> list[str]:
     """How many of the measured pops the guest would have taken for one event, and which bias is best."""
     judged = plan_forecast(plan)
@@ -25,7 +42,7 @@ def sync_lines(plan: Plan) -> list[str]:
     lines = [
         f"Sync: with {judged.unnoticed} of the {judged.n} measured pops nobody would notice that the "
         "sound is early or late",
-        f"      ({_window(DETECTABLE.early_s, DETECTABLE.late_s)}), with {judged.acceptable} it is acceptable",
+        f"      ({_window(DETECTABLE.early_s, DETECTABLE.late_s)}), with {judged.acceptable} it passes",
         f"      ({_window(ACCEPTABLE.early_s, ACCEPTABLE.late_s)}; ITU-R BT.1359-1).",
     ]
     low, high = (ms_text(limit_s, sign=True) for limit_s in (judged.best_bias_low_s, judged.best_bias_high_s))

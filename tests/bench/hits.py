@@ -98,7 +98,7 @@ def real_clips() -> Iterator[RealClip]:
 
 
 def _all_sounds() -> Iterator[tuple[str, Samples, int]]:
-    for name in outside._lumps(outside.path("freedoom", "freedoom2.wad")):
+    for name in outside.lump_names():
         if name.startswith("DS"):
             try:
                 samples, rate_hz = outside.lump(name)
