@@ -15,6 +15,7 @@ import queue
 import sys
 from collections import deque
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from statistics import median
@@ -126,8 +127,9 @@ def measure_live(
     except KeyboardInterrupt:
         pass
     except CuesyncError as error:
-        session.break_off()
-        raise _with_count(error, session.count) from error
+        with suppress(CuesyncError):
+            session.break_off()
+        raise _with_count(error, session.handed_out) from error
     finally:
         sys.setswitchinterval(switch_interval_s)
         contacts.close()
@@ -295,6 +297,7 @@ class _Session:
         self._refused = 0
         self._warnings: dict[str, None] = {}
         self._finished: list[_Finished] = []
+        self.handed_out = 0
 
     @property
     def count(self) -> int:
@@ -541,11 +544,17 @@ class _Session:
         self._finished.append(finished)
         for old in self._finished[:-SIBLINGS]:
             old.heard = replace(old.heard, samples=old.heard.samples[:0])
+        self._hand_out()
+
+    def _hand_out(self) -> None:
         self._on_trial(self.measurement())
+        self.handed_out = self.count
 
     def break_off(self) -> None:
         """The end in the middle of a cycle: a pop that is sure already counts, without its reset."""
         cycle, self._cycle = self._cycle, None
+        if self.handed_out < self.count:  # Ctrl-C fell into the handing out
+            self._hand_out()
         if cycle is None or self.done:
             return
         finished, earlier, warnings = self._judge(cycle, self._joined(cycle))

@@ -56,11 +56,13 @@ def join(client: Any, mouth: Any) -> bool:
     speakers = client.get_ports("PortAudio:.*", is_audio=True, is_output=True)
     if not ears or not speakers:
         return False
-    try:
-        for source in (speakers[0], mouth):
+    for source in (speakers[0], mouth):
+        if source in client.get_all_connections(ears[0]):
+            continue
+        try:
             client.connect(source, ears[0])
-    except jack.JackError:
-        return False
+        except jack.JackError:
+            return False  # PortAudio was not ready; next time
     return True
 
 

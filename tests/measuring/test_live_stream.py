@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import select
 import subprocess
 import sys
 import threading
@@ -100,6 +101,7 @@ def test_the_delay_is_found_through_a_real_stream(
         if word.startswith("Ready"):
             assert prop.stdout is not None
             if not presses:
+                assert select.select([prop.stdout], [], [], 20.0)[0], "the prop did not find PortAudio"
                 assert prop.stdout.readline().strip() == "joined"
             # anywhere within a block
             presses.append(threading.Timer(0.2 + 0.0017 * len(presses), button.press))
