@@ -54,6 +54,10 @@ class Coarse:
         """
         return _windowed_energy(self.power[channel], self.total[channel], blocks, self.block_frames)
 
+    def sharp_energy(self, channel: int, blocks: int = 5) -> FloatArray:
+        """The sharp view summed over `blocks` neighbouring blocks, centred."""
+        return _running_sum(self.sharp[channel], blocks)
+
     def energy_between(self, channel: int, start: int, stop: int, blocks: int = 5) -> FloatArray:
         """`energy` of blocks start … stop only."""
         low, high = max(0, start - blocks), min(self.blocks, stop + blocks)

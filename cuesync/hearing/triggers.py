@@ -151,11 +151,12 @@ def find_clicks(coarse: Coarse, channel: int, window: Window) -> list[float]:
     count = len(energy) // width
     if count < 20:
         return []
-    level_db = 10.0 * np.log10(energy + 1e-20)
+    # a click is sharp, and a room's rumble isn't
+    level_db = 10.0 * np.log10(coarse.sharp_energy(channel) + 1e-20)
     rows_db = np.median(level_db[: count * width].reshape(count, width), axis=1)
     rest_db = float(np.percentile(rows_db, 15))
     pops = _loudest_apart(energy, round(0.6 / coarse.block_s))
-    if level_db[pops[0]] - rest_db < 20.0:
+    if level_db[pops[0]] - rest_db < 12.0:
         return []
     busy = np.flatnonzero(rows_db > rest_db + 6.0)
     breaks = np.flatnonzero(np.diff(busy) > 4)
@@ -175,9 +176,22 @@ def find_clicks(coarse: Coarse, channel: int, window: Window) -> list[float]:
         ]
         blocks = sorted({start * width for start, _ in (*led, *alike)})
     else:
-        blocks = _consistent_leads(level_db, pops, rest_db + 10.0, coarse.block_s)
+        blocks = _consistent_leads(level_db, pops, rest_db + 7.0, coarse.block_s)
     frames = [_click_start(coarse, block, window) for block in blocks]
     return spaced([frame for frame in frames if frame is not None], coarse.rate_hz)
+
+
+def click_prominence_db(coarse: Coarse, channel: int, frames: list[float]) -> float:
+    """How far the clicks stand out of the sound that follows them, in the sharp view; the median of all."""
+    sharp = coarse.sharp[channel]
+    values = []
+    for frame in frames:
+        block = coarse.block_at(frame)
+        after = sharp[block + round(0.03 / coarse.block_s) : block + round(0.1 / coarse.block_s)]
+        peak = float(sharp[max(0, block - 1) : block + 3].max())
+        if len(after):
+            values.append(10.0 * np.log10(max(peak, 1e-30) / max(float(np.median(after)), 1e-30)))
+    return float(np.median(values)) if values else 0.0
 
 
 def _loudest_apart(energy: NDArray[np.float32], apart: int) -> list[int]:

@@ -27,6 +27,9 @@ LEAST_RATE_HZ = 4000
 SURE_CONTACT = 0.6
 """From this likeness on a channel is taken for the contact without being asked."""
 
+LEAST_CLICK_DB = 12.0
+"""A click that stands out less of what follows it is no mark to trust unasked."""
+
 SILENCE_DB = -84.0
 """Nothing louder than this in any 10 ms: two steps of a 16-bit file, so nothing was recorded."""
 
@@ -337,6 +340,15 @@ def _from_click(source: Source, coarse: Coarse, microphone: int, *, asked: bool)
             "a button stands before a pop. Say how the trigger is marked, or give a list of trigger times."
         )
     how = "taken as asked" if asked else "no channel looks like a contact and no chirp is in it"
+    warnings: tuple[str, ...] = ()
+    if triggers.click_prominence_db(coarse, microphone, clicks) < LEAST_CLICK_DB:
+        if not asked:
+            raise RecordingError(
+                f"{source.name}: no clear trigger: something starts {len(clicks)} times, but no click of a button "
+                "stands out of it. Give a list of trigger times; or ask for the way 'click', and the moment "
+                "the motor is first heard is taken."
+            )
+        warnings = ("No click stands out: the trigger is taken to be when the motor is first heard.",)
     return _Marks(
         way="click",
         reason=f"{how}: {len(clicks)} times a first click starts the prop's noise in "
@@ -344,6 +356,7 @@ def _from_click(source: Source, coarse: Coarse, microphone: int, *, asked: bool)
         frames=tuple(clicks),
         microphone=microphone,
         deaf_s=0.03,
+        warnings=warnings,
     )
 
 
