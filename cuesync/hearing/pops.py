@@ -112,15 +112,22 @@ def loudest_places(
 ) -> list[tuple[int, float]]:
     """Blocks with the loudest bangs between two frames and their energy, 30 ms apart.
 
-    The three loudest on plain energy, and the two sharpest, which rumble can't hide.
+    The three that add most to the energy of 20 ms before (a lasting sound may be loudest long after it
+    began) and are over 0.2 s later (unlike a motor that starts), and the two sharpest, which rumble can't
+    hide.
     """
     start = coarse.block_at(start_frame)
     stop = coarse.block_at(stop_frame)
     if stop - start < 4:
         return []
+    ahead, behind, wide = (round(s / coarse.block_s) for s in (0.02, 0.2, 0.2))
     energy = coarse.energy_between(channel, start, stop)
+    before = np.concatenate([np.full(ahead, energy[0]), energy])[: len(energy)]
+    sums = np.cumsum(np.concatenate([energy, np.full(behind + wide, energy[-1])]), dtype=np.float64)
+    after = (sums[behind + wide :] - sums[behind:-wide]) / wide
+    rise = energy - np.maximum(before, after.astype(np.float32))
     places: list[int] = []
-    for view, most in ((energy, 3), (coarse.sharp[channel, start:stop], 2)):
+    for view, most in ((rise, 3), (coarse.sharp[channel, start:stop], 2)):
         places += _peaks(view, most, round(0.03 / coarse.block_s), places)
     return [(start + place, float(energy[max(0, place - 3) : place + 4].max())) for place in places]
 
@@ -220,8 +227,8 @@ def look(coarse: Coarse, block: int, window: Window, first_frame: float) -> Look
     sums = np.concatenate([[0.0], np.cumsum(sound)])
     squares = np.concatenate([[0.0], np.cumsum(sound**2)])
     energy = (squares[width:] - squares[:-width]) - (sums[width:] - sums[:-width]) ** 2 / width
-    near = max(0, middle - begin - round(0.03 * rate))
-    loudest = near + int(np.argmax(energy[near : middle - begin + round(0.03 * rate)]))
+    near = max(0, middle - begin - round(0.015 * rate))
+    loudest = near + int(np.argmax(energy[near : middle - begin + round(0.015 * rate)]))
     # from here on everything hangs on the sound itself, not on where a block happened to begin
     cut = max(0, loudest - round(BEFORE_S * rate), min(round(first_frame) - begin, loudest - 2 * width))
     level = float(energy[loudest])
