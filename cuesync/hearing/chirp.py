@@ -22,7 +22,7 @@ SEEN_CORRELATION = 0.08
 exceeds this once in about 10^13 places, for 360 = bandwidth × length."""
 
 LEAST_CORRELATION = 0.2
-"""Correlation of chirp and sound below which a place was not a chirp after all (noise 10 dB above it: 0.3)."""
+"""Correlation of chirp and sound below which a place was no chirp after all (noise 10 dB above it: 0.3)."""
 
 APART_S = 0.25
 """Two chirps are never closer than this; what follows a chirp sooner is its echo."""

@@ -629,7 +629,11 @@ class _Family:
 
     def target(self, one: Look) -> int:
         """Fine step of the release."""
-        weighed = [(event, score + self._vouched(one, event)) for event, score in self.scores[id(one)]]
+        weighed = []
+        for event, score in self.scores[id(one)]:
+            # a ratchet may keep step with the release; siblings can't vouch for what is like its clicks
+            vouched = self._vouched(one, event)
+            weighed.append((event, score + (vouched if score >= 0.0 else min(vouched, 0.0))))
         if self.lead is not None and one.aligned is not None:
             expected = one.aligned / self.size - self.lead
             near = [event for event in one.events if abs(event.at - expected) <= 0.004 / FINE_S]

@@ -175,6 +175,22 @@ def test_wishes_that_cannot_be_met(tmp_path: Path) -> None:
     refused(two, "channel 1 has no edge", contact_channel=1)
 
 
+def test_a_motor_s_start_is_no_click(sample_audio: Path) -> None:
+    """Without its list this recording has no mark of the triggers: said so, or taken only when asked for."""
+    path = sample_audio / "shelf-skull-list.flac"
+    refused(path, "no clear trigger", "list of trigger times")
+    measured = measure_recording(path, way="click")
+    assert any("No click stands out" in warning for warning in measured.warnings)
+
+
+def test_how_far_to_trust_the_number(sample_audio: Path) -> None:
+    sure = measure_recording(sample_audio / "attic-crone-contact.flac")
+    assert sure.trust.startswith("Trust the delay")
+    unsure = measure_recording(sample_audio / "attic-crone-tired-click.flac")
+    assert "contact on a channel of its own" in unsure.trust
+    assert "make ten or more" in unsure.trust
+
+
 def test_a_clipped_pop_is_timed_and_said(tmp_path: Path, maker: ModuleType) -> None:
     made = maker.make_recording(trials=3, rate_hz=48000, seed=6)
     samples = np.clip(made.samples * [1.0, 1.8], -1.0, 1.0).astype(np.float32)
