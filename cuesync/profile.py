@@ -16,12 +16,14 @@ from cuesync.errors import InputError
 from cuesync.measuring.summary import Summary, summarise
 from cuesync.measuring.trial import Measurement, ThroughChain, Trial, Way
 from cuesync.storage import whole_file
-from cuesync.tomlfile import Table, TomlFile, read_toml
+from cuesync.tomlfile import Table, TomlFile, check_toml, read_toml
 
 if TYPE_CHECKING:
     import tomlkit.items
 
 FORMAT = 1
+SAME_TRIGGER_S = 0.1
+"""Two ways of finding one trigger agree within this."""
 AlignedTo = Literal["release", "impact"]
 
 
@@ -53,6 +55,10 @@ class Session(Table):
     supply_v: float | None = Field(None, gt=0, le=1000)
     temperature_c: float | None = Field(None, ge=-60, le=70)
     note: str = ""
+    path_ms: float | None = Field(
+        None, ge=0, le=5000, description="way of the sound from laptop to guest, inside the delays of a chirp"
+    )
+    sound_device: str = Field("", description="sound device that the chirp was played through")
     trials: list[TrialEntry] = Field(min_length=1)
 
     @property
@@ -85,8 +91,10 @@ class Conditions:
 class PropNumbers:
     """What a plan takes from a profile.
 
-    `delays_s` are the delays of all trials in use, None for a misfire; `through_chain` says that the
-    sound's own path is already inside them; `left_out` counts trials measured the other way.
+    `delays_s` are the delays of all trials in use, None for a misfire. `through_chain` says that they are
+    what was heard of pop minus chirp, so shorter than contact to pop by the sound's own path: `path_s` where
+    that is known, `sound_device` the card that it belongs to. `left_out` counts the trials of the other
+    kind.
     """
 
     prop: str
@@ -95,6 +103,8 @@ class PropNumbers:
     delays_s: tuple[float | None, ...]
     resets_s: tuple[float | None, ...]
     left_out: int
+    path_s: float | None = None
+    sound_device: str = ""
 
     @property
     def summary(self) -> Summary:
@@ -139,6 +149,8 @@ def prop_numbers(content: ProfileContent) -> PropNumbers:
         delays_s=tuple(delay_s(trial) for trial in trials),
         resets_s=tuple(trial.reset_s for trial in trials),
         left_out=total - len(trials),
+        path_s=None if newest.path_ms is None else newest.path_ms / 1000.0,
+        sound_device=newest.sound_device,
     )
 
 
@@ -173,6 +185,10 @@ def _session(measurement: Measurement, conditions: Conditions, date: datetime) -
             table[key] = float(value)
     if conditions.note:
         table["note"] = conditions.note
+    if measurement.path_s is not None:
+        table["path_ms"] = round(measurement.path_s * 1000.0, 3)
+    if measurement.sound_device:
+        table["sound_device"] = measurement.sound_device
     trials = tomlkit.array()
     trials.multiline(True)
     for trial in measurement.trials:
@@ -187,11 +203,14 @@ def _file_name(measurement: Measurement) -> str:
 
 
 def _already_there(content: ProfileContent, measurement: Measurement) -> bool:
-    times_s = [round(trial.trigger_s, 6) for trial in measurement.trials]
+    """Whether a session of the same recording has most of these triggers, however they were found."""
+
+    def known(session: Session, trial: Trial) -> bool:
+        return any(abs(entry.trigger_s - trial.trigger_s) < SAME_TRIGGER_S for entry in session.trials)
+
     return any(
         session.recording == _file_name(measurement)
-        and session.way == measurement.way
-        and [trial.trigger_s for trial in session.trials] == times_s
+        and sum(known(session, trial) for trial in measurement.trials) > len(measurement.trials) / 2
         for session in content.session
     )
 
@@ -265,6 +284,8 @@ def save_session(
         sessions[-1]["trials"] = session["trials"]
     else:
         sessions.append(session)
+    text = tomlkit.dumps(document)
+    check_toml(path, text, ProfileContent)  # never write what could not be read again
     with whole_file(path, replace=True) as temporary:
-        temporary.write_text(tomlkit.dumps(document), encoding="utf-8")
+        temporary.write_text(text, encoding="utf-8")
     return old is None

@@ -38,7 +38,11 @@ def refuse_existing(path: Path, *, replace: bool, how: str) -> None:
 
     `how` is the next step in words, for instance "choose another name, or add --replace".
     """
-    if not replace and path.exists():
+    try:
+        there = path.exists()
+    except OSError as error:  # a name that is too long, a folder that may not be looked into
+        raise storage_error(path, error) from error
+    if not replace and there:
         raise StorageError(f"{path}: is there already and stays as it is. To go on, {how}.")
 
 
@@ -51,6 +55,7 @@ def whole_file(
     Raises:
         StorageError: `path` exists and `replace` is False, or the system refuses to write.
     """
+    path = path.resolve()  # through a link, so that the link stays one
     refuse_existing(path, replace=replace, how=how)
     try:
         descriptor, name = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=path.suffix, dir=path.parent)

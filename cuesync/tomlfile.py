@@ -41,7 +41,10 @@ class TomlFile(Generic[ModelT]):
 
     def beside(self, name: str) -> Path:
         """Path of a file that the TOML file names: relative names start at the TOML file's folder."""
-        return self.path.parent / Path(name).expanduser()
+        try:
+            return self.path.parent / Path(name).expanduser()
+        except RuntimeError:  # "~somebody" who is not known here
+            return self.path.parent / name
 
 
 def _spell(key: KeyPath) -> str:
@@ -57,7 +60,7 @@ def _spell(key: KeyPath) -> str:
 def read_toml_text(path: Path, kind: str) -> str:
     """Text of a TOML file; InputError says what `kind` of file could not be read and what to do."""
     try:
-        return path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8-sig")  # editors on Windows put a mark in front
     except FileNotFoundError:
         raise InputError(f"{path}: there is no such {kind}. {nearest_file(path)}") from None
     except UnicodeDecodeError:
@@ -73,7 +76,11 @@ def read_toml(path: Path, model: type[ModelT], kind: str) -> TomlFile[ModelT]:
         InputError: the file can't be read.
         FaultyFileError: it is no TOML, or its content does not fit the model; all problems together.
     """
-    text = read_toml_text(path, kind)
+    return check_toml(path, read_toml_text(path, kind), model)
+
+
+def check_toml(path: Path, text: str, model: type[ModelT]) -> TomlFile[ModelT]:
+    """Check `text`, which is or will be the file at `path`, against `model`; errors as `read_toml`."""
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

@@ -79,6 +79,38 @@ def test_the_same_recording_is_not_counted_twice(tmp_path: Path) -> None:
     assert path.read_bytes() == before
 
 
+def test_the_same_trials_found_another_way_are_not_counted_twice(tmp_path: Path) -> None:
+    path = tmp_path / "ghoul.toml"
+    save_session(path, "ghoul", measurement([0.64, 0.65]), Conditions(), NIGHT)
+    with pytest.raises(InputError, match="nothing was added"):
+        save_session(
+            path, None, measurement([0.61, 0.62], way="click"), Conditions(), NIGHT + timedelta(hours=1)
+        )
+
+
+def test_nothing_is_written_that_could_not_be_read_again(tmp_path: Path) -> None:
+    path = tmp_path / "ghoul.toml"
+    with pytest.raises(FaultyFileError, match=r"supply_v: 0\.0 is out of range"):
+        save_session(path, "ghoul", measurement([0.64]), Conditions(supply_v=0), NIGHT)
+    assert not path.exists()
+
+
+def test_a_profile_behind_a_link_stays_there(tmp_path: Path) -> None:
+    (tmp_path / "real").mkdir()
+    link = tmp_path / "ghoul.toml"
+    link.symlink_to(tmp_path / "real" / "kept.toml")
+    save_session(link, "ghoul", measurement([0.64]), Conditions(), NIGHT)
+    assert link.is_symlink()
+    assert read_profile(tmp_path / "real" / "kept.toml").content.prop == "ghoul"
+
+
+def test_a_mark_from_an_editor_on_windows_does_no_harm(tmp_path: Path) -> None:
+    path = tmp_path / "ghoul.toml"
+    save_session(path, "ghoul", measurement([0.64]), Conditions(), NIGHT)
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())
+    assert read_profile(path).content.prop == "ghoul"
+
+
 def test_another_props_profile_is_not_touched(tmp_path: Path) -> None:
     path = tmp_path / "ghoul.toml"
     save_session(path, "ghoul", measurement([0.64]), Conditions(), NIGHT)

@@ -9,7 +9,7 @@ Way = Literal["contact", "chirp", "click", "list"]
 """How the trigger was marked: contact on a channel, cuesync's chirp, the button's click, a list of times."""
 
 ThroughChain = frozenset({"chirp"})
-"""Ways whose delay already holds the sound's own path (interface, driver, device, air)."""
+"""Ways whose delay is shorter by the sound's own path (driver, device, air): pop minus chirp as heard."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +46,8 @@ class Measurement:
 
     `microphone_channel` is the channel, counted from 1, in which the pops were looked for.
     `trust` says in a sentence how far to trust the delay, and what would make it better.
+    Through the show's chain only: `path_s`, the sound's own way from hand-over to the microphone, where it is
+    known (it is inside the delays), and `sound_device`, the card that it was measured through.
     """
 
     recording: str
@@ -57,3 +59,5 @@ class Measurement:
     microphone_channel: int = 1
     warnings: tuple[str, ...] = field(default=())
     trust: str = ""
+    path_s: float | None = None
+    sound_device: str = ""

@@ -11,8 +11,10 @@ CUT_FADE_S = 0.005
 """Fade-in over a cut head: long enough not to click, too short to be heard as a fade."""
 
 
-def with_device_latency(plan: Plan, latency_s: float) -> Plan:
+def with_device_latency(plan: Plan, latency_s: float, device: str) -> Plan:
     """The plan for a sound device that reports `latency_s`; sounds whose latency was given stay as they are.
+
+    A note is added where the prop was measured through another device than `device`.
 
     Raises:
         InputError: with this latency a hit can't be there in time.
@@ -37,7 +39,13 @@ def with_device_latency(plan: Plan, latency_s: float) -> Plan:
                 "the sound's at_ms."
             )
         sounds.append(planned)
-    return replace(plan, sounds=tuple(sounds))
+    notes = plan.notes
+    if plan.sound_device and plan.sound_device != device:
+        notes += (
+            f'the prop was measured through the sound device "{plan.sound_device}", but this is "{device}": '
+            "measure again through this one, or the sounds are off by the difference between the two",
+        )
+    return replace(plan, sounds=tuple(sounds), notes=notes)
 
 
 def placed(sound: PlannedSound) -> PlannedSound:

@@ -84,6 +84,7 @@ class Plan:
     `reset_s` is when the prop may be triggered again. `debounce_s` only delays the re-arm.
     `pop_contact` is a contact that the prop itself closes as it pops; with it, `hold_after` misfires in a
     row hold the scene (0: never), and the cue may follow the prop's drift by up to `correct_within_s`.
+    `sound_device` names the card through which the prop was measured, where that matters.
     """
 
     title: str
@@ -102,6 +103,7 @@ class Plan:
     hold_after: int = 3
     correct_within_s: float = 0.0
     backgrounds: tuple[PlannedBackground, ...] = ()
+    sound_device: str = ""
 
     @property
     def pop_sound(self) -> PlannedSound | None:

@@ -24,14 +24,19 @@ from cuesync.tomllines import KeyPath
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Prop:
-    """What the plan needs to know of the prop, with where it comes from."""
+    """What the plan needs to know of the prop, with where it comes from.
+
+    `delay_s` and `pops_s` are from contact to pop. `chain_s` is the sound's path that was taken into them
+    where the prop was measured through the show's chain: the sounds must be given the very same.
+    """
 
     delay_s: float
     delay_source: str
     reset_s: float
     reset_source: str
     pops_s: tuple[float, ...]
-    through_chain: bool
+    chain_s: float | None
+    sound_device: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,6 +85,7 @@ def resolve(
         sounds=tuple(sound for sound in sounds if sound is not None),
         lights=tuple(light for light in lights if light is not None),
         notes=tuple(resolver.notes),
+        sound_device=prop.sound_device,
     )
 
 
@@ -102,25 +108,53 @@ class _Resolver:
             numbers = self.numbers(part.profile)
             if numbers is None:
                 return None
-        reset = self.reset(part.reset_s, numbers)
-        if reset is None:
-            return None
         if numbers is None:
             assert part.trigger_to_pop_ms is not None  # the scene's model has made sure
-            delay_s, delay_source = part.trigger_to_pop_ms / 1000.0, "given in the scene"
+            chain_s, delay_s, pops_s = None, part.trigger_to_pop_ms / 1000.0, tuple[float, ...]()
+            delay_source = "given in the scene"
         else:
-            delay_s = float(np.median(numbers.pops_s))
+            chain_s = self.chain_s(numbers)
+            pops_s = tuple(pop_s + (chain_s or 0.0) for pop_s in numbers.pops_s)
+            delay_s = float(np.median(pops_s))
             delay_source = (
                 f"median of {len(numbers.pops_s)} measured pops of {numbers.prop!r} ({numbers.aligned_to})"
             )
+        reset = self.reset(part.reset_s, numbers, chain_s or 0.0)
+        if reset is None:
+            return None
+        if reset[0] <= delay_s:
+            self.problem(
+                ("prop", "reset_s"),
+                f"the reset of {reset[0]:g} s is over before the pop at {delay_s:.3f} s.",
+                "It counts from the press until the prop can be triggered again.",
+            )
+            return None
         return _Prop(
             delay_s=delay_s,
             delay_source=delay_source,
             reset_s=reset[0],
             reset_source=reset[1],
-            pops_s=numbers.pops_s if numbers else (),
-            through_chain=numbers.through_chain if numbers else False,
+            pops_s=pops_s,
+            chain_s=chain_s,
+            sound_device=numbers.sound_device if numbers else "",
         )
+
+    def chain_s(self, numbers: PropNumbers) -> float | None:
+        """The sound's path that is to be added to what was heard of pop minus chirp; None for other ways."""
+        if not numbers.through_chain:
+            return None
+        if numbers.path_s is not None:
+            return numbers.path_s
+        scene = self.scene_file.content
+        device_ms = [part.output_latency_ms for part in scene.sound if part.output_latency_ms is not None]
+        away_m = [part.speaker_distance_m for part in scene.sound]
+        if not device_ms:
+            self.notes.append(
+                "the profile does not say how long the sound takes through the show's chain. The sounds are "
+                "right all the same, but pop and flashes are planned too early by it; give output_latency_ms"
+            )
+        air_s = air_path_s(away_m[0], scene.temperature_c) if away_m else 0.0
+        return (device_ms[0] / 1000.0 if device_ms else 0.0) + air_s
 
     def numbers(self, profile: str) -> PropNumbers | None:
         try:
@@ -146,13 +180,15 @@ class _Resolver:
             )
         return numbers
 
-    def reset(self, given_s: float | None, numbers: PropNumbers | None) -> tuple[float, str] | None:
-        """Reset and where it comes from."""
+    def reset(
+        self, given_s: float | None, numbers: PropNumbers | None, chain_s: float
+    ) -> tuple[float, str] | None:
+        """Reset and where it comes from; one heard through the chain is longer by the sound's path."""
         if given_s is not None:
             return given_s, "given in the scene"
         heard_s = numbers.summary.reset_s if numbers is not None else None
         if heard_s is not None:
-            return heard_s, "the longest one heard in the profile"
+            return heard_s + chain_s, "the longest one heard in the profile"
         self.problem(
             ("prop",),
             "how long the prop needs until it can be triggered again is not known.",
@@ -205,14 +241,13 @@ class _Resolver:
             )
             return None
         scene = self.scene_file.content
-        # through the chain both are inside the measured offset already
-        device_s: float | None = 0.0
-        air_s = 0.0
-        if not prop.through_chain:
+        if prop.chain_s is None:
             air_s = air_path_s(part.speaker_distance_m, scene.temperature_c)
             device_s = None if part.output_latency_ms is None else part.output_latency_ms / 1000.0
+            path_s = air_s + (device_s or 0.0)
+        else:
+            path_s = device_s = prop.chain_s  # air included, just as the chirp went
         at_s, bias_s = part.at_ms / 1000.0, scene.bias_ms / 1000.0
-        path_s = air_s + (device_s or 0.0)
         planned = placed(
             PlannedSound(
                 clip=clip,

@@ -110,8 +110,9 @@ def run_show(
         )
         stack.callback(log.close)
 
-        latency_s = ports.sound.latency_s if ports.sound is not None else 0.0
-        plans = [with_device_latency(plan, latency_s) for plan in plans]
+        if ports.sound is not None:
+            opened = ports.sound
+            plans = [with_device_latency(plan, opened.latency_s, opened.name) for plan in plans]
 
         def report(event: ShowEvent) -> None:
             log.put(event)

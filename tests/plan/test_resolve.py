@@ -57,7 +57,14 @@ def scene(
     )
 
 
-def profile(folder: Path, delays_s: list[float | None], way: Way = "contact") -> None:
+def profile(
+    folder: Path,
+    delays_s: list[float | None],
+    way: Way = "contact",
+    *,
+    path_s: float | None = None,
+    sound_device: str = "",
+) -> None:
     trials = tuple(
         Trial(
             trigger_s=20.0 * k,
@@ -69,7 +76,16 @@ def profile(folder: Path, delays_s: list[float | None], way: Way = "contact") ->
     save_session(
         folder / "prop.toml",
         "p",
-        Measurement(recording="r", rate_hz=48000, length_s=99, way=way, way_reason="", trials=trials),
+        Measurement(
+            recording="r",
+            rate_hz=48000,
+            length_s=99,
+            way=way,
+            way_reason="",
+            trials=trials,
+            path_s=path_s,
+            sound_device=sound_device,
+        ),
         Conditions(),
         datetime(2026, 10, 1, tzinfo=UTC),
     )
@@ -91,23 +107,23 @@ def test_the_devices_word_stands_in_where_the_scene_is_silent(tmp_path: Path) ->
     silent = plan_of(tmp_path, scene())
     assert silent.sounds[0].start_s == pytest.approx(0.640 - 0.400)
     assert "latency is not known here and counted as 0" in silent.remarks[0]
-    plan = with_device_latency(silent, 0.030)
+    plan = with_device_latency(silent, 0.030, "card")
     assert plan.sounds[0].start_s == pytest.approx(0.640 - 0.400 - 0.030)
     assert plan.sounds[0].path_s == pytest.approx(0.030)
     assert not plan.remarks
     given_by_hand = plan_of(tmp_path, scene(sound=f"hit_s = {HIT_S}\noutput_latency_ms = 7"))
-    assert with_device_latency(given_by_hand, 0.030).sounds == given_by_hand.sounds
+    assert with_device_latency(given_by_hand, 0.030, "card").sounds == given_by_hand.sounds
     assert given_by_hand.sounds[0].path_s == pytest.approx(0.007)
 
 
 def test_a_slow_device_cuts_more_and_at_last_is_refused(tmp_path: Path) -> None:
     silent = plan_of(tmp_path, scene(delay_ms=150))
-    (sound,) = with_device_latency(silent, 0.100).sounds
+    (sound,) = with_device_latency(silent, 0.100, "card").sounds
     assert sound.start_s == 0.0
     assert sound.cut_s == pytest.approx(0.350)
     # SBC over a wireless link adds 100 to 150 ms and often 200 and more
     with pytest.raises(InputError, match=r"leave 50\.0 ms before the trigger.*no wireless loudspeaker"):
-        with_device_latency(silent, 0.200)
+        with_device_latency(silent, 0.200, "card")
 
 
 def test_a_long_lead_in_is_cut_under_a_fade(tmp_path: Path) -> None:
@@ -152,14 +168,48 @@ def test_the_profiles_median_is_the_delay_and_its_longest_reset_the_lockout(tmp_
     assert plan.reset_source == "the longest one heard in the profile"
 
 
-def test_through_the_chain_nothing_is_counted_twice(tmp_path: Path) -> None:
-    profile(tmp_path, [0.60], way="chirp")
-    text = scene(sound=f"hit_s = {HIT_S}\nspeaker_distance_m = 5\noutput_latency_ms = 20").replace(
-        "trigger_to_pop_ms = 640\nreset_s = 9", 'profile = "prop.toml"'
-    )
-    (sound,) = plan_of(tmp_path, text).sounds
-    assert sound.path_s == 0.0
-    assert sound.start_s == pytest.approx(0.20)
+CHAIN_SCENE = scene(
+    sound=f"hit_s = {HIT_S}\nspeaker_distance_m = 5",
+    flash='[[flash]]\nat_ms = 0\nlength_ms = 80\nlight = "midi:36"\n',
+).replace("trigger_to_pop_ms = 640\nreset_s = 9", 'profile = "prop.toml"')
+
+
+def test_through_the_chain_sound_and_light_meet_the_same_pop(tmp_path: Path) -> None:
+    # a prop that pops 0.600 s after its contact, heard beside a chirp that took 0.020 s: 0.580 s
+    profile(tmp_path, [0.58], way="chirp", path_s=0.020)
+    plan = plan_of(tmp_path, CHAIN_SCENE)
+    assert plan.delay_s == pytest.approx(0.600)
+    assert plan.pops_s == pytest.approx((0.600,))
+    (sound,) = plan.sounds
+    assert sound.path_s == pytest.approx(0.020)  # neither 0 nor 0.020 and the air once more
+    assert sound.start_s == pytest.approx(0.580 - HIT_S)
+    assert plan.lights[0].at_s == pytest.approx(0.600)
+    assert plan.reset_s == pytest.approx(9.020)
+
+
+def test_through_the_chain_the_sound_is_right_even_where_its_path_is_not_known(tmp_path: Path) -> None:
+    profile(tmp_path, [0.58], way="chirp")
+    plan = plan_of(tmp_path, CHAIN_SCENE)
+    assert plan.sounds[0].start_s == pytest.approx(0.580 - HIT_S)
+    assert any("pop and flashes are planned too early by it" in remark for remark in plan.remarks)
+    told = CHAIN_SCENE.replace("speaker_distance_m = 5", "speaker_distance_m = 0\noutput_latency_ms = 20")
+    plan = plan_of(tmp_path, told)
+    assert plan.sounds[0].start_s == pytest.approx(0.580 - HIT_S)
+    assert plan.lights[0].at_s == pytest.approx(0.600)
+    assert not plan.remarks
+
+
+def test_another_sound_device_than_at_the_measurement_is_told(tmp_path: Path) -> None:
+    profile(tmp_path, [0.58], way="chirp", path_s=0.020, sound_device="box / A")
+    plan = plan_of(tmp_path, CHAIN_SCENE)
+    assert not with_device_latency(plan, 0.3, "box / A").remarks
+    (said,) = with_device_latency(plan, 0.3, "phones / B").remarks
+    assert 'measured through the sound device "box / A", but this is "phones / B"' in said
+
+
+def test_a_reset_before_the_pop_is_a_mistake(tmp_path: Path) -> None:
+    (said,) = problems_of(tmp_path, scene(delay_ms=2000, reset="0.1"))
+    assert "scene.toml:5: prop.reset_s: the reset of 0.1 s is over before the pop at 2.000 s." in said
 
 
 def test_what_the_profile_lacks_is_told(tmp_path: Path) -> None:
