@@ -155,9 +155,9 @@ def find_clicks(coarse: Coarse, channel: int, window: Window) -> list[float]:
     level_db = 10.0 * np.log10(coarse.sharp_energy(channel) + 1e-20)
     rows_db = np.median(level_db[: count * width].reshape(count, width), axis=1)
     rest_db = float(np.percentile(rows_db, 15))
-    pops = _loudest_apart(energy, round(0.6 / coarse.block_s))
-    if level_db[pops[0]] - rest_db < 12.0:
+    if float(level_db[int(np.argmax(energy))]) - rest_db < 12.0:
         return []
+    pops = _loudest_apart(energy, round(0.6 / coarse.block_s))
     busy = np.flatnonzero(rows_db > rest_db + 6.0)
     breaks = np.flatnonzero(np.diff(busy) > 4)
     starts = [int(at) for at in busy[np.concatenate([[0], breaks + 1])]] if len(busy) else []

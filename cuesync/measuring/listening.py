@@ -345,8 +345,8 @@ def _from_click(source: Source, coarse: Coarse, microphone: int, *, asked: bool)
         if not asked:
             raise RecordingError(
                 f"{source.name}: no clear trigger: something starts {len(clicks)} times, but no click of a "
-                "button stands out of it. Give a list of trigger times; or ask for the way 'click', and the moment "
-                "the motor is first heard is taken."
+                "button stands out of it. Give a list of trigger times; or ask for the way 'click', and "
+                "the moment the motor is first heard is taken."
             )
         warnings = ("No click stands out: the trigger is taken to be when the motor is first heard.",)
     return _Marks(
