@@ -17,7 +17,10 @@ from __future__ import annotations
 
 import math
 
-_STEP_CHECK_S = 0.05
+# How long a step must last: blocks can't come early by chance, but on a busy computer many can be late.
+_EARLY_CHECK_S = 0.05
+_LOST_CHECK_S = 0.1
+_LATE_CHECK_S = 0.5
 _STEP_CHECK_BLOCKS = 4
 _LEAST_STEP_S = 0.0005
 _IN_ONE_GO = 0.25
@@ -105,10 +108,11 @@ class Timeline:
         error_s = host_s - predicted_s
         first_frame = self._next_frame
 
-        step_s = self._step(error_s)
+        lost_s = min(0.005, max(0.001, 0.75 * block_s))
+        step_s = self._step(error_s, lost_s)
         if step_s:
             lost_frames = round(step_s / self._frame_s)
-            if abs(step_s) >= min(0.005, max(0.001, 0.75 * block_s)):
+            if abs(step_s) >= lost_s:
                 first_frame += lost_frames
                 self._skipped_frames += lost_frames
             predicted_s += lost_frames * self._frame_s
@@ -154,10 +158,11 @@ class Timeline:
         self._fresh = False
         return first_frame
 
-    def _step(self, error_s: float) -> float:
+    def _step(self, error_s: float, lost_s: float) -> float:
         """How far the blocks have moved off the line, once that has lasted; 0 otherwise.
 
         A busy computer makes single blocks late, so the smallest error of the last blocks is what counts.
+        From `lost_s` on it takes lost sound, or a lot of it asked for in advance.
         """
         self._odd_s += self._last_frames * self._frame_s
         if abs(error_s) < _LEAST_STEP_S or (self._odd_blocks and (error_s > 0) != (self._odd_error_s > 0)):
@@ -168,7 +173,11 @@ class Timeline:
         if self._odd_blocks == 0 or abs(error_s) < abs(self._odd_error_s):
             self._odd_error_s = error_s
         self._odd_blocks += 1
-        if self._odd_blocks < _STEP_CHECK_BLOCKS or self._odd_s < _STEP_CHECK_S:
+        if self._odd_error_s < 0:
+            check_s = _EARLY_CHECK_S
+        else:
+            check_s = _LOST_CHECK_S if self._odd_error_s >= lost_s else _LATE_CHECK_S
+        if self._odd_blocks < _STEP_CHECK_BLOCKS or self._odd_s < check_s:
             return 0.0
         self._odd_blocks = 0
         return self._odd_error_s

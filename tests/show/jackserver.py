@@ -48,13 +48,12 @@ def may_be_realtime() -> bool:
 
 
 def start_server(name: str, frames: int, *, realtime: bool = False) -> subprocess.Popen[bytes]:
-    """Start a server and wait until clients get in. TimeoutError where it does not come up.
+    """Start a server and wait until clients get in. TimeoutError where it does not, or runs already.
 
     `realtime` needs rights that a container seldom has, and makes the stream independent of other load.
     """
-    import jack
-
-    jack.set_error_function(lambda _: None)
+    if _runs(name):
+        raise TimeoutError(f"the JACK server {name} runs already")
     command = ["jackd", "-n", name, *(["-R", "-P", "70"] if realtime else ["-r"])]
     server = subprocess.Popen(
         [*command, "-d", "dummy", "-r", str(RATE_HZ), "-p", str(frames)],
@@ -63,15 +62,23 @@ def start_server(name: str, frames: int, *, realtime: bool = False) -> subproces
         env={**os.environ, "JACK_NO_AUDIO_RESERVATION": "1"},
     )
     end_s = time.monotonic() + 10.0
-    while True:
+    while not _runs(name):
         if server.poll() is not None or time.monotonic() > end_s:
             stop_server(server)
             raise TimeoutError(f"the JACK server {name} did not start")
-        try:
-            jack.Client("cuesync knock", no_start_server=True, servername=name).close()
-            return server
-        except jack.JackOpenError:
-            time.sleep(0.1)
+        time.sleep(0.1)
+    return server
+
+
+def _runs(name: str) -> bool:
+    import jack
+
+    jack.set_error_function(lambda _: None)
+    try:
+        jack.Client("cuesync knock", no_start_server=True, servername=name).close()
+    except jack.JackOpenError:
+        return False
+    return True
 
 
 def start_free_server(

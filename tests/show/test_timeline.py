@@ -105,9 +105,23 @@ def test_a_small_lasting_step_moves_the_line_and_skips_nothing(frames: int) -> N
     run(timeline, seconds=5.0, frames=frames, jitter_s=20e-6)
     start_s = 5e4 + int(5.0 * RATE_HZ / frames) * frames / RATE_HZ + step_s
     next_frame = timeline.next_frame
-    run(timeline, seconds=0.5, frames=frames, jitter_s=20e-6, start_s=start_s)
+    run(timeline, seconds=1.0, frames=frames, jitter_s=20e-6, start_s=start_s)
     assert timeline.skipped_frames == 0
     assert timeline.frame_at(start_s) == pytest.approx(next_frame, abs=0.0001 * RATE_HZ)
+
+
+def test_a_tenth_of_a_second_of_late_blocks_moves_nothing_for_long() -> None:
+    """Another program takes the computer: every block is 1 to 3 ms late for a while."""
+    timeline = Timeline(RATE_HZ)
+    run(timeline, seconds=5.0, jitter_s=20e-6)
+    index0 = math.floor(5.0 * RATE_HZ / 256)
+    draw = random.Random(4)
+    for index in range(40):
+        late_s = draw.uniform(0.001, 0.003) if index < 20 else draw.expovariate(1 / 20e-6)
+        timeline.block(5e4 + (index0 + index) * 256 / RATE_HZ + late_s, 256)
+    assert timeline.skipped_frames == 0
+    true_s = 5e4 + (index0 + 40) * 256 / RATE_HZ
+    assert timeline.host_at((index0 + 40) * 256) == pytest.approx(true_s, abs=0.0005)
 
 
 def test_one_late_block_is_no_lost_sound() -> None:
