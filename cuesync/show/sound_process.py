@@ -34,11 +34,12 @@ _SWITCH_INTERVAL_S = 0.0005
 class RemotePlay:
     """A sound that the child was told to play."""
 
-    __slots__ = ("done", "late_s", "sound", "start_s")
+    __slots__ = ("done", "late_s", "sound", "start_s", "stopped")
 
     def __init__(self, sound: int, start_s: float) -> None:
         self.sound = sound
         self.start_s = start_s
+        self.stopped = False
         self.done = False
         self.late_s: float | None = None
 
@@ -66,7 +67,10 @@ class SoundProcess:
         self._clock: Clock = HostClock() if clock is None else clock
         self._sounds: tuple[PreparedSound, ...] = ()
         self._plays: dict[int, RemotePlay] = {}
+        # Guards what is to be heard; who holds it also tells the child, so that the child hears in order.
         self._plays_lock = threading.Lock()
+        self._begun = False
+        """The child has the sounds and takes orders; until then they wait for `_begin`."""
         self._next_play = 0
         self._loops: set[int] = set()
         self._past = SoundCounts()
@@ -113,26 +117,33 @@ class SoundProcess:
             number = self._next_play
             self._next_play += 1
             self._plays[number] = play
-        self._child.tell({"play": number, "sound": sound, "start_s": start_s})
+            self._tell({"play": number, "sound": sound, "start_s": start_s})
         return play
 
     def loop(self, sound: int) -> None:
-        if sound not in self._loops:
-            self._loops.add(sound)
-            self._child.tell({"loop": sound})
+        with self._plays_lock:
+            if sound not in self._loops:
+                self._loops.add(sound)
+                self._tell({"loop": sound})
 
     def dip(self, sound: int, from_s: float, to_s: float, gain: float) -> None:
-        self._child.tell({"dip": sound, "from_s": from_s, "to_s": to_s, "gain": gain})
+        with self._plays_lock:
+            self._tell({"dip": sound, "from_s": from_s, "to_s": to_s, "gain": gain})
 
     def stop_all(self) -> None:
-        self._loops.clear()
-        self._child.tell({"stop": True})
+        with self._plays_lock:
+            self._loops.clear()
+            for play in self._plays.values():
+                play.stopped = True
+            self._tell({"stop": True})
 
     def alive(self) -> bool:
         return not self._closed and self._child.alive(self._clock.now_s())
 
     def restart(self) -> None:
         """Kill the child, if it still lives, and start another; what is still to be heard is told again."""
+        with self._plays_lock:
+            self._begun = False
         self._past = _sum(self._past, _counts(self._child.status))
         self._child.kill()
         self._child = SoundChild()
@@ -155,11 +166,19 @@ class SoundProcess:
             self._child.tell(header, np.ascontiguousarray(sound.rows, dtype="<f4").tobytes())
         self._child.tell({"start": True})
         with self._plays_lock:
-            waiting = dict(self._plays)
-        for sound_number in tuple(self._loops):
-            self._child.tell({"loop": sound_number})
-        for number, play in waiting.items():
-            self._child.tell({"play": number, "sound": play.sound, "start_s": play.start_s})
+            self._begun = True
+            for sound_number in sorted(self._loops):
+                self._tell({"loop": sound_number})
+            for number, play in list(self._plays.items()):
+                if play.stopped:
+                    del self._plays[number]
+                    play.done = True
+                else:
+                    self._tell({"play": number, "sound": play.sound, "start_s": play.start_s})
+
+    def _tell(self, order: dict[str, Any]) -> None:
+        if self._begun:
+            self._child.tell(order)
 
     def _news(self, message: dict[str, Any]) -> None:
         """A message of the child, on the thread that reads them."""
@@ -254,13 +273,16 @@ class _Server:
         return True
 
     def _play(self, number: int, sound: int, start_s: float) -> None:
-        assert self._desk is not None
+        desk = self._desk
+        if desk is None:
+            self._tell({"done": number, "late_s": None})
+            return
         # After a restart an order may come before the card has asked for its first block.
-        while not self._desk.locked and self._desk.alive():
+        while not desk.locked and desk.alive():
             self._clock.sleep_s(0.005)
         try:
-            self._plays[number] = self._desk.play(sound, start_s)
-        except RuntimeError:
+            self._plays[number] = desk.play(sound, start_s)
+        except (RuntimeError, IndexError):  # no block was asked for, or there is no such sound
             self._tell({"done": number, "late_s": None})
 
     def _dip(self, desk: LocalSoundDesk, message: dict[str, Any]) -> None:

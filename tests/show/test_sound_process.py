@@ -1,0 +1,114 @@
+"""The show's side of the sound process against a child that only writes down its orders, and the child's."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from cuesync.devices.simulated import SimulatedAudio, SimulatedClock
+from cuesync.show import sound_process
+from cuesync.show.prepared import PreparedSound
+from cuesync.show.sound import LocalSoundDesk
+from cuesync.show.sound_child import read_message, write_message
+from cuesync.show.sound_process import SoundProcess
+
+SOUND = PreparedSound(name="click", rows=np.ones((1, 480), dtype=np.float32), routes=((0, 0),))
+
+
+class Child:
+    """Stands in for `SoundChild`. `opening` is called while the show waits for the card to open."""
+
+    def __init__(self) -> None:
+        self.orders: list[str] = []
+        self.status: dict[str, Any] = {}
+        self.news: Callable[[dict[str, Any]], None] = lambda _: None
+        self.opening: Callable[[], None] = lambda: None
+
+    def open(self, order: dict[str, Any]) -> None:
+        self.tell({"open": order})
+
+    def opened(self) -> dict[str, Any]:
+        self.opening()
+        return {"name": "card", "rate_hz": 48000, "channels": 2, "latency_s": 0.0}
+
+    def tell(self, message: dict[str, Any], _data: bytes = b"") -> None:
+        kind = next(iter(message))
+        self.orders.append(f"{kind} {message[kind]}" if kind in ("play", "loop") else kind)
+
+    def kill(self) -> None:
+        self.orders.append("kill")
+
+
+@pytest.fixture
+def children(monkeypatch: pytest.MonkeyPatch) -> list[Child]:
+    """Two children: the one at the start, and the one after the restart."""
+    both = [Child(), Child()]
+    rest = list(both)
+    monkeypatch.setattr(sound_process, "SoundChild", lambda: rest.pop(0))
+    return both
+
+
+def test_a_press_while_the_card_is_reopened_is_told_once_and_after_the_sounds(children: list[Child]) -> None:
+    first, second = children
+    desk = SoundProcess(clock=SimulatedClock())
+    desk.start([SOUND])
+    desk.play(0, 1.0)
+
+    def press() -> None:
+        desk.play(0, 2.0)
+        desk.loop(0)
+        desk.dip(0, 1.0, 2.0, 0.5)
+
+    second.opening = press
+    desk.restart()
+    assert first.orders == ["open", "load", "start", "play 0", "kill"]
+    assert second.orders == ["open", "load", "start", "loop 0", "play 0", "play 1"]
+
+
+def test_what_was_stopped_stays_stopped_after_the_card_is_back(children: list[Child]) -> None:
+    _, second = children
+    desk = SoundProcess(clock=SimulatedClock())
+    desk.start([SOUND])
+    desk.loop(0)
+    before = desk.play(0, 1.0)
+    desk.stop_all()
+    during = []
+
+    def stop() -> None:
+        during.append(desk.play(0, 2.0))
+        desk.stop_all()
+
+    second.opening = stop
+    desk.restart()
+    assert second.orders == ["open", "load", "start"]
+    for play in (before, *during):
+        assert play.done
+        assert play.late_s is None
+    assert desk.quiet
+
+
+def test_an_order_for_a_sound_the_child_does_not_have_is_answered_and_harms_nothing() -> None:
+    def answers(desk: LocalSoundDesk | None) -> dict[str, Any] | None:
+        orders, news = io.BytesIO(), io.BytesIO()
+        write_message(orders, {"play": 7, "sound": 3, "start_s": 1.0})
+        orders.seek(0)
+        server = sound_process._Server(orders, news)
+        server._desk = desk
+        server.run()
+        news.seek(0)
+        return read_message(news)
+
+    clock = SimulatedClock()
+    audio = SimulatedAudio(clock)
+    desk = LocalSoundDesk(audio, lambda: audio)
+    desk.start([SOUND])
+    clock.sleep_s(0.5)
+    for whichever in (None, desk):
+        answer = answers(whichever)
+        assert answer is not None
+        assert answer["done"] == 7
+        assert answer["late_s"] is None
