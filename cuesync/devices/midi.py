@@ -252,8 +252,15 @@ class MidiLights:
             raise DeviceError(f'the MIDI port "{self.name}" does not take notes: {problem}.') from problem
 
     def all_off(self) -> None:
+        """Tries every light, and only then raises DeviceError."""
+        problem: DeviceError | None = None
         for light in self._used:
-            self.send(LightCommand(light=light, on=False))
+            try:
+                self.send(LightCommand(light=light, on=False))
+            except DeviceError as failed:
+                problem = failed
+        if problem is not None:
+            raise problem
 
     def alive(self) -> bool:
         return self._port.alive()

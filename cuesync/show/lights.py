@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 
+from cuesync.devices.addresses import MidiLight, parse_light
 from cuesync.devices.ports import Clock, LightCommand, LightOutput
 from cuesync.errors import CuesyncError
 
@@ -45,18 +46,23 @@ class LightDesk:
         self._order = itertools.count()
         self._queue: list[tuple[float, bool, int, Hashable, LightCommand]] = []
         self._holders: Counter[str] = Counter()
+        self._names: dict[MidiLight, str] = {}
         # Guards the queue and the output; nothing waits under it but the sending itself.
         self._lock = threading.RLock()
         self._output = output
 
     def use(self, output: LightOutput | None) -> None:
-        """Send through this from now on; every light that should be on is switched on there."""
+        """Send through this from now on; every light ever used is switched there as it should be now.
+
+        DeviceError where it can't be; nothing is sent through it then.
+        """
         with self._lock:
-            self._output = output
+            self._output = None
             if output is not None:
                 for light, holders in self._holders.items():
-                    if holders > 0:
-                        output.send(LightCommand(light=light, on=True))
+                    # off as well: the light may have been left on where the port dropped
+                    output.send(LightCommand(light=light, on=holders > 0))
+            self._output = output
 
     def flash(self, tag: Hashable, light: str, on_s: float, off_s: float) -> None:
         """Switch the light on at host time `on_s` and off at `off_s`."""
@@ -72,11 +78,9 @@ class LightDesk:
         DeviceError where the output is gone.
         """
         with self._lock:
-            before = self._holders[light]
-            self._holders[light] = max(0, before + (1 if on else -1))
-            changes = before == 0 if on else before == 1
-            if changes and self._output is not None:
-                self._output.send(LightCommand(light=light, on=on))
+            name = self._name(light)
+            if self._count(name, on=on) and self._output is not None:
+                self._output.send(LightCommand(light=name, on=on))
 
     def next_s(self) -> float:
         with self._lock:
@@ -95,7 +99,7 @@ class LightDesk:
         """Forget what is planned and switch everything off. DeviceError where the output is gone."""
         with self._lock:
             forgotten, self._queue = self._queue, []
-            self._holders.clear()
+            self._holders = Counter(dict.fromkeys(self._holders, 0))  # known for `use`, though off
             results = [
                 LightResult(tag=tag, command=command, planned_s=at_s, sent_s=None, problem="stopped")
                 for at_s, _, _, tag, command in sorted(forgotten, key=lambda entry: entry[:3])
@@ -107,16 +111,25 @@ class LightDesk:
                 for result in results:
                     self._done(result)
 
+    def _name(self, light: str) -> str:
+        """One name for a light that scenes write in several ways ("midi:36", "midi:1:36")."""
+        return self._names.setdefault(parse_light(light), light)
+
+    def _count(self, name: str, *, on: bool) -> bool:
+        """Count one holder more or less; True where that switches the light."""
+        before = self._holders[name]
+        self._holders[name] = max(0, before + (1 if on else -1))
+        return before == 0 if on else before == 1
+
     def _send(self, tag: Hashable, command: LightCommand, planned_s: float) -> LightResult:
-        before = self._holders[command.light]
-        self._holders[command.light] = max(0, before + (1 if command.on else -1))
-        needed = before == 0 if command.on else before == 1
+        name = self._name(command.light)
+        needed = self._count(name, on=command.on)
         problem = ""
         if self._output is None:
             problem = "no light output is open"
         elif needed:
             try:
-                self._output.send(command)
+                self._output.send(LightCommand(light=name, on=command.on))
             except CuesyncError as error:
                 problem = str(error)
         sent_s = None if problem else self._clock.now_s()

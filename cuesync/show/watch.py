@@ -138,8 +138,12 @@ class Watch:
             self._quietly(self.lights.close)
         try:
             lights = self._open_lights()
+        except CuesyncError:
+            return
+        try:
             self._show.desk.use(lights)
         except CuesyncError:
+            self._quietly(lights.close)
             return
         self.lights = lights
         self._lights_gone = False
