@@ -119,12 +119,10 @@ def _scare(plan: Plan, pop_at_s: float | None, done: ScareDone) -> RehearsedScar
     assert pop_at_s is not None  # drawn above, never a misfire
     pop_s = pop_at_s - done.trigger_s
     lands_s = tuple(sound.lands_s for sound in done.sounds)
-    meant = min(
-        range(len(plan.sounds)),
-        key=lambda index: abs(plan.sounds[index].lands_s - plan.delay_s),
-        default=None,
+    meant = plan.pop_sound
+    sound_s = next(
+        (at_s for planned, at_s in zip(plan.sounds, lands_s, strict=True) if planned is meant), None
     )
-    sound_s = None if meant is None else lands_s[meant]
     return RehearsedScare(
         pop_s=pop_s,
         sounds_land_s=lands_s,
