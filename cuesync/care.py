@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import log10
 
-import numpy as np
-
+from cuesync.hearing.loudness import true_peak_db
 from cuesync.plan.plan import Plan, PlannedLight
 from cuesync.plan.windows import ACCEPTABLE, DETECTABLE, plan_forecast
 
@@ -90,10 +90,10 @@ def _sound_cautions(plan: Plan) -> list[str]:
                 f"prop is ready after {plan.reset_s:g} s. Presses are refused until the clip is over; "
                 "shorten the clip to have them back."
             )
-        peak = float(np.max(np.abs(sound.clip.samples), initial=0.0)) * sound.gain
-        if peak > 1.0:
+        peak_db = true_peak_db(sound.clip.samples, sound.clip.rate_hz) + 20.0 * log10(sound.gain)
+        if peak_db > 0.05:
             cautions.append(
-                f"{name} would be {20 * np.log10(peak):.1f} dB over full scale and is limited. "
+                f"{name} would be {peak_db:.1f} dB over full scale and is limited. "
                 "Lower its level_db by that much."
             )
         before_s = plan.delay_s + plan.bias_s - sound.lands_s

@@ -235,7 +235,7 @@ def profile_to_extend(path: Path, prop: str | None, *, replace_profile: bool) ->
     if prop is not None and prop != old.content.prop:
         raise InputError(
             f"{path} is the profile of {old.content.prop!r}, not of {prop!r}. "
-            "Save to another file, or add --replace to drop what is in it."
+            "Save to another file, or add --new-profile to drop what is in it."
         )
     return old
 

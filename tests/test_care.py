@@ -20,7 +20,8 @@ def light(at_s: float, length_s: float = 0.05, name: str = "midi:36") -> Planned
 def sound(
     length_s: float = 1.0, *, lands_s: float = 0.6, peak: float = 0.5, gain: float = 1.0
 ) -> PlannedSound:
-    samples = np.full((round(length_s * 8000), 1), peak, dtype=np.float32)
+    at_s = np.arange(round(length_s * 8000)) / 8000
+    samples = (peak * np.sin(200 * np.pi * at_s))[:, np.newaxis].astype(np.float32)
     return PlannedSound(
         clip=Clip(name="scream.wav", samples=samples, rate_hz=8000),
         hit_s=0.0,

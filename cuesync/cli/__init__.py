@@ -65,3 +65,7 @@ def main() -> None:
     except CuesyncError as error:
         click.echo(f"cuesync: {error}", err=True)
         sys.exit(2)
+    except OSError as error:
+        # whatever the system refuses that no room has put into words of its own
+        click.echo(f"cuesync: {error}. Make sure that the file, folder or device can be used.", err=True)
+        sys.exit(2)

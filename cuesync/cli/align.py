@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from cuesync.cli.common import PathArgument, json_option, picture_option, print_json, replace_option, say
+from cuesync.cli.common import (
+    PathArgument,
+    json_option,
+    ms,
+    picture_option,
+    print_json,
+    replace_option,
+    say,
+)
 
 if TYPE_CHECKING:
     from cuesync.plan.plan import Plan
@@ -54,9 +62,6 @@ def plan_fields(plan: Plan) -> dict[str, Any]:
     from cuesync.plan.windows import ACCEPTABLE, DETECTABLE, plan_forecast
 
     judged = plan_forecast(plan)
-
-    def ms(time_s: float) -> float:
-        return round(time_s * 1000.0, 4)
 
     return {
         "title": plan.title,

@@ -20,7 +20,7 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
     Exit code 0: all can be played. 1: there are problems. Cautions alone don't count as problems.
     """
     from cuesync.care import FLASH_NOTICE, STANDING, plan_cautions
-    from cuesync.errors import FaultyFileError, Problem
+    from cuesync.errors import FaultyFileError, InputError, Problem
     from cuesync.plan.resolve import resolve
     from cuesync.scene.load import read_scene
 
@@ -35,6 +35,12 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
             plan = resolve(read_scene(path))
         except FaultyFileError as error:
             found = error.problems
+        except InputError as error:
+            found = (
+                Problem(
+                    file=str(path), line=None, key="", what=str(error).removeprefix(f"{path}: "), todo=""
+                ),
+            )
         else:
             cautions, notes = plan_cautions(plan), plan.remarks
             any_flash = any_flash or bool(plan.lights)

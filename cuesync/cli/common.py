@@ -12,10 +12,17 @@ import click
 PathArgument = click.Path(path_type=Path)
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
-replace_option = click.option("--replace", is_flag=True, help="Replace output files that are there already.")
+replace_option = click.option(
+    "--replace", is_flag=True, help="Replace a picture or sound file that is there already; never a profile."
+)
 picture_option = click.option(
     "--picture", type=PathArgument, metavar="FILE", help="Draw it; FILE ends in .png, .svg or .html."
 )
+
+
+def ms(time_s: float) -> float:
+    """Milliseconds for JSON."""
+    return round(time_s * 1000.0, 4)
 
 
 def say(message: str) -> None:

@@ -10,6 +10,7 @@ import click
 
 from cuesync.cli.common import PathArgument, json_option, print_json
 from cuesync.errors import InputError
+from cuesync.show.events import KINDS
 
 if TYPE_CHECKING:
     from cuesync.show.log import LoggedEvent, NightSummary
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     "--only",
     "kinds",
     multiple=True,
-    type=click.Choice(["trigger", "refused", "scare", "state", "stuck", "fault", "recovered", "note"]),
+    type=click.Choice(KINDS),
     help="Only events of this kind; may be given several times.",
 )
 @click.option("--summary", "only_summary", is_flag=True, help="Only the numbers of the night, no events.")
@@ -42,6 +43,9 @@ def command(
             raise InputError(f"{night}: there is no log in this folder yet. cuesync run writes one a night.")
         night = files[-1]
     summary = read_summary(night)
+    titles = [each.title for each in summary.scenes]
+    if scene is not None and scene not in titles:
+        raise InputError(f"{night}: there was no scene {scene!r} this night, but: {', '.join(titles)}.")
     events = [] if only_summary else list(read_events(night, kinds=kinds, scene=scene))
     if as_json:
         print_json(
@@ -74,6 +78,12 @@ def _print_summary(summary: NightSummary) -> None:
         click.echo(
             f"  {scene.title}: {scene.scares} scares, {scene.refusals} presses refused, "
             f"sound at most {scene.worst_late_ms:.1f} ms late, lights {scene.worst_light_late_ms:.1f} ms"
+            + (f", {scene.misfires} misfires" if scene.misfires else "")
+            + (
+                ""
+                if scene.mean_offset_ms is None
+                else f", sound {-scene.mean_offset_ms:+.1f} ms after the pop"
+            )
             + (f", {missing} sounds or light commands missing" if missing else "")
         )
     click.echo(f"  faults: {summary.faults}")

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from click.core import ParameterSource
 
 from cuesync.cli.common import (
     PathArgument,
@@ -42,7 +43,14 @@ if TYPE_CHECKING:
 @click.option(
     "--save", type=PathArgument, metavar="FILE", help="Write a prop profile, or add to the one there."
 )
-@click.option("--supply-v", type=float, help="Supply voltage during the recording, for the profile.")
+@click.option(
+    "--new-profile", is_flag=True, help="With --save: drop the profile that is there, and all trials in it."
+)
+@click.option(
+    "--supply-v",
+    type=click.FloatRange(min=0, min_open=True),
+    help="Supply voltage during the recording, for the profile.",
+)
 @click.option("--temperature-c", type=float, help="Air temperature during the recording, for the profile.")
 @click.option("--note", default="", help="Anything else worth remembering, for the profile.")
 @click.option("--live", is_flag=True, help="Measure at the prop, through the show's own loudspeaker.")
@@ -57,14 +65,20 @@ if TYPE_CHECKING:
 @click.option(
     "--contact", default="key:space", show_default=True, help="With --live: the contact, as a scene names it."
 )
-@click.option("--reset-s", type=float, help="With --live: the prop's reset, where it can't be heard.")
+@click.option(
+    "--reset-s",
+    type=click.FloatRange(min=0, min_open=True),
+    help="With --live: the prop's reset, where it can't be heard.",
+)
 @click.option("--microphone", metavar="NAME", help="With --live: sound device of the microphone.")
 @click.option("--device", metavar="NAME", help="With --live: sound device of the loudspeaker.")
 @click.option("--midi-in", metavar="PORT", help="With --live: MIDI port of the contact.")
 @picture_option
 @replace_option
 @json_option
+@click.pass_context
 def command(
+    context: click.Context,
     recording: Path | None,
     way: Way | None,
     contact_channel: int | None,
@@ -72,6 +86,7 @@ def command(
     triggers: Path | None,
     prop: str | None,
     save: Path | None,
+    new_profile: bool,
     supply_v: float | None,
     temperature_c: float | None,
     note: str,
@@ -94,12 +109,11 @@ def command(
     """
     from cuesync.profile import Conditions
 
+    _refuse_idle_options(context, live=live, save=save)
     conditions = Conditions(supply_v=supply_v, temperature_c=temperature_c, note=note)
     if live:
-        if recording is not None or way is not None or triggers is not None:
-            raise click.UsageError(
-                "--live makes a recording of its own: leave out RECORDING, --way, --triggers."
-            )
+        if recording is not None:
+            raise click.UsageError("--live makes a recording of its own: leave out RECORDING.")
         if save is None:
             raise click.UsageError("--live needs a profile to keep the trials in: add --save FILE.")
         from cuesync.cli.measure_live import measure_at_prop
@@ -115,7 +129,7 @@ def command(
             microphone_channel=microphone_channel or 1,
             device=device,
             midi_in=midi_in,
-            replace=replace,
+            new_profile=new_profile,
         )
         _show(measurement, Path(measurement.recording), picture, replace=replace, as_json=as_json)
         return
@@ -140,10 +154,26 @@ def command(
         from cuesync.profile import save_session
 
         fresh = save_session(
-            save, prop, measurement, conditions, datetime.now().astimezone(), replace_profile=replace
+            save, prop, measurement, conditions, datetime.now().astimezone(), replace_profile=new_profile
         )
         count = len(measurement.trials)
         say(f"{count} trials {'written to the new profile' if fresh else 'added to'} {save}")
+
+
+LIVE_ONLY = ("wanted", "contact", "reset_s", "microphone", "device", "midi_in")
+RECORDING_ONLY = ("way", "contact_channel", "triggers")
+SAVED_ONLY = ("prop", "new_profile", "supply_v", "temperature_c", "note")
+
+
+def _refuse_idle_options(context: click.Context, *, live: bool, save: Path | None) -> None:
+    """An option that would have no effect is a mistake that somebody should hear of."""
+    idle = dict.fromkeys(RECORDING_ONLY if live else LIVE_ONLY, "without --live" if live else "with --live")
+    if save is None and not live:
+        idle |= dict.fromkeys(SAVED_ONLY, "with --save FILE")
+    for parameter in context.command.params:
+        given = context.get_parameter_source(parameter.name or "") is ParameterSource.COMMANDLINE
+        if given and parameter.name in idle:
+            raise click.UsageError(f"{parameter.opts[0]} has an effect only {idle[parameter.name]}.")
 
 
 def _show(

@@ -28,14 +28,14 @@ def measure_at_prop(
     microphone_channel: int,
     device: str | None,
     midi_in: str | None,
-    replace: bool,
+    new_profile: bool,
 ) -> Measurement:
     """Measure with the real ports; the profile at `save` has each trial as soon as it is done.
 
     Raises what `measure_live` and `save_session` raise; whether the profile can take the trials is looked
     at before anything moves.
     """
-    profile_to_extend(save, prop, replace_profile=replace)
+    profile_to_extend(save, prop, replace_profile=new_profile)
     date = datetime.now().astimezone()
     clock = HostClock()
     contacts: ContactSource
@@ -50,7 +50,7 @@ def measure_at_prop(
 
     def keep(measurement: Measurement) -> None:
         nonlocal first
-        save_session(save, prop, measurement, conditions, date, replace_profile=replace and first)
+        save_session(save, prop, measurement, conditions, date, replace_profile=new_profile and first)
         first = False
         last = measurement.trials[-1]
         heard = "misfire" if last.delay_ms is None else f"pop after {last.delay_ms:.1f} ms"

@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from cuesync.cli.common import PathArgument, json_option, picture_option, print_json, replace_option, say
+from cuesync.cli.common import (
+    PathArgument,
+    json_option,
+    ms,
+    picture_option,
+    print_json,
+    replace_option,
+    say,
+)
 
 if TYPE_CHECKING:
     from cuesync.show.rehearsal import Rehearsal
@@ -76,9 +84,6 @@ def command(
 
 def rehearsal_fields(rehearsal: Rehearsal) -> dict[str, Any]:
     """The rehearsal as JSON fields; times from the trigger, offsets positive where sound is first."""
-
-    def ms(time_s: float) -> float:
-        return round(time_s * 1000.0, 4)
 
     return {
         "rate_hz": rehearsal.rate_hz,

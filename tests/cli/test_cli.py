@@ -87,3 +87,37 @@ def test_schema_is_json() -> None:
     done = run("schema")
     assert done.returncode == 0
     assert json.loads(done.stdout)["title"] == "Scene"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["rec.wav", "--trials", "3"], "--trials has an effect only with --live."),
+        (["rec.wav", "--note", "wet"], "--note has an effect only with --save FILE."),
+        (["--live", "--save", "p.toml", "--way", "click"], "--way has an effect only without --live."),
+        (["--live", "--prop", "x"], "--live needs a profile to keep the trials in: add --save FILE."),
+        (["--live", "rec.wav", "--save", "p.toml"], "leave out RECORDING."),
+        ([], "Name the RECORDING, or measure at the prop with --live."),
+        (["rec.wav", "--save", "p.toml", "--supply-v", "0"], "0.0 is not in the range x>0."),
+    ],
+)
+def test_options_that_would_have_no_effect_are_refused(arguments: list[str], said: str) -> None:
+    done = CliRunner().invoke(cuesync, ["measure", *arguments])
+    assert done.exit_code == 2
+    assert said in done.output
+
+
+def test_a_name_that_no_system_takes_is_one_sentence(tmp_path: Path) -> None:
+    for arguments in (["measure", "x" * 300 + ".wav"], ["check", "y" * 300]):
+        done = run(*arguments, cwd=tmp_path)
+        assert done.returncode in (1, 2)
+        assert "Traceback" not in done.stderr
+
+
+def test_every_scene_is_checked_although_one_is_missing(tmp_path: Path) -> None:
+    scene = tmp_path / "s.toml"
+    scene.write_text('title = "t"\n', encoding="utf-8")
+    done = run("check", str(tmp_path / "none.toml"), str(scene))
+    assert done.returncode == 1
+    assert f"problem: {tmp_path / 'none.toml'}: there is no such scene file." in done.stdout
+    assert f"{scene}: prop: this key is missing." in done.stdout
