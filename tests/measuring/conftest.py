@@ -19,21 +19,15 @@ def roomy_jack() -> Iterator[int]:
         if os.environ.get(REQUIRED) == "required":
             pytest.fail(f"{REQUIRED}=required, but {why}")
         pytest.skip(f"no real stream here: {why}")
-    import sounddevice
-
     # a name of its own: tests of the show may be under way beside these
     name, server = jackserver.start_free_server("measuring", 1024)
     before = os.environ.get("JACK_DEFAULT_SERVER")
     os.environ["JACK_DEFAULT_SERVER"] = name
     try:
-        sounddevice._terminate()  # it looks for servers only when it starts
-        sounddevice._initialize()
         yield 1024
-        sounddevice._terminate()  # a PortAudio that met the server must not outlive it
     finally:
         jackserver.stop_server(server)
         if before is None:
             os.environ.pop("JACK_DEFAULT_SERVER")
         else:
             os.environ["JACK_DEFAULT_SERVER"] = before
-    sounddevice._initialize()
