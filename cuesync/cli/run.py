@@ -26,12 +26,28 @@ if TYPE_CHECKING:
     show_default=True,
     help="Where the night's log goes; a new file each time.",
 )
+@click.option(
+    "--stop-contact",
+    "stop_contacts",
+    multiple=True,
+    metavar="CONTACT",
+    help='A contact that stops all, beside the Enter key, as "midi:1:20"; may be given several times.',
+)
+@click.option(
+    "--house-light",
+    "house_lights",
+    multiple=True,
+    metavar="LIGHT",
+    help='A light that comes on when all is stopped, as "midi:50"; may be given several times.',
+)
 def command(
     scenes: tuple[Path, ...],
     device: str | None,
     midi_in: str | None,
     midi_out: str | None,
     log_folder: Path,
+    stop_contacts: tuple[str, ...],
+    house_lights: tuple[str, ...],
 ) -> None:
     """Arm the scenes, and play each one's cue whenever its contact closes, until Ctrl-C.
 
@@ -42,7 +58,7 @@ def command(
 
     child = sound_child.SoundChild()  # first of all: it looks for the sound card while the scenes are read
     try:
-        night = _play(child, scenes, device, midi_in, midi_out, log_folder)
+        night = _play(child, scenes, device, midi_in, midi_out, log_folder, stop_contacts, house_lights)
     finally:
         child.kill()
     click.echo(
@@ -58,18 +74,25 @@ def _play(
     midi_in: str | None,
     midi_out: str | None,
     log_folder: Path,
+    stop_contacts: tuple[str, ...],
+    house_lights: tuple[str, ...],
 ) -> NightSummary:
     from cuesync.scene.load import read_scene
 
     files = [read_scene(path) for path in scenes]
-    outputs = [output for file in files for sound in file.content.sound for output in sound.outputs]
-    if outputs:
-        child.open({"device": device, "channels": max(outputs), "rate_hz": None, "block_frames": None})
+    channels = max(file.content.highest_output for file in files)
+    if channels:
+        child.open({"device": device, "channels": channels, "rate_hz": None, "block_frames": None})
     # only now: the card is being opened meanwhile
     from cuesync.care import plan_cautions
+    from cuesync.devices.addresses import parse_contact, parse_light
     from cuesync.plan.resolve import resolve
-    from cuesync.show.live import run_show
+    from cuesync.show.live import Controls, run_show
 
+    for contact in stop_contacts:
+        parse_contact(contact)
+    for light in house_lights:
+        parse_light(light)
     plans = [resolve(file) for file in files]
     for plan in plans:
         for caution in plan_cautions(plan):
@@ -81,6 +104,7 @@ def _play(
         midi_out=midi_out,
         log_folder=log_folder,
         say=_tell,
+        controls=Controls(stop=("key:enter", *stop_contacts), house_lights=house_lights),
         sound_child=child,
     )
 

@@ -13,10 +13,10 @@ from cuesync.errors import ClipError, CuesyncError, FaultyFileError, Problem
 from cuesync.hearing.hits import find_hit
 from cuesync.plan.air import air_path_s
 from cuesync.plan.placing import placed, too_early_ms, too_early_words
-from cuesync.plan.plan import Clip, Plan, PlannedLight, PlannedSound
+from cuesync.plan.plan import Clip, Plan, PlannedBackground, PlannedLight, PlannedSound
 from cuesync.profile import PropNumbers, prop_numbers, read_profile
 from cuesync.scene.load import SceneFile
-from cuesync.scene.model import FlashPart, SoundPart
+from cuesync.scene.model import BackgroundPart, FlashPart, SoundPart
 from cuesync.signs import light_send_s, sound_start_s
 from cuesync.sound_file import read_clip
 from cuesync.tomllines import KeyPath
@@ -68,6 +68,9 @@ def resolve(
             for index, (part, loaded) in enumerate(zip(scene_file.content.sound, clips, strict=True))
             if loaded is not None
         ]
+        backgrounds = [
+            resolver.background(index, part, prop) for index, part in enumerate(scene_file.content.background)
+        ]
         lights = [resolver.light(index, part, prop) for index, part in enumerate(scene_file.content.flash)]
     if resolver.problems or prop is None:
         raise FaultyFileError(sorted(resolver.problems, key=lambda problem: problem.line or 0))
@@ -86,6 +89,10 @@ def resolve(
         lights=tuple(light for light in lights if light is not None),
         notes=tuple(resolver.notes),
         sound_device=prop.sound_device,
+        pop_contact=scene.prop.pop_contact,
+        hold_after=scene.prop.hold_after_misfires,
+        correct_within_s=scene.prop.follow_drift_ms / 1000.0,
+        backgrounds=tuple(background for background in backgrounds if background is not None),
     )
 
 
@@ -197,13 +204,26 @@ class _Resolver:
         return None
 
     def clip(self, index: int, part: SoundPart) -> tuple[Clip, _FoundHit] | None:
+        clip = self.decoded(("sound", index), part.clip, part.outputs)
+        hit = None if clip is None else self.hit(index, part, clip)
+        return None if clip is None or hit is None else (clip, hit)
+
+    def decoded(self, key: KeyPath, name: str, outputs: list[int]) -> Clip | None:
+        """A clip that can be read and has an output for each of its channels."""
         try:
-            clip = self.read(self.scene_file.beside(part.clip))
+            clip = self.read(self.scene_file.beside(name))
         except ClipError as error:
-            self.problem(("sound", index, "clip"), str(error))
+            self.problem((*key, "clip"), str(error))
             return None
-        hit = self.hit(index, part, clip)
-        return None if hit is None else (clip, hit)
+        channels = clip.samples.shape[1]
+        if channels > len(outputs):
+            self.problem(
+                (*key, "outputs"),
+                f"{clip.name} has {channels} channels, but outputs names {len(outputs)}.",
+                "Name one output for each channel of the clip.",
+            )
+            return None
+        return clip
 
     def hit(self, index: int, part: SoundPart, clip: Clip) -> _FoundHit | None:
         if part.hit_s is not None:
@@ -232,14 +252,6 @@ class _Resolver:
     def sound(
         self, index: int, part: SoundPart, prop: _Prop, clip: Clip, hit: _FoundHit
     ) -> PlannedSound | None:
-        channels = clip.samples.shape[1]
-        if channels > len(part.outputs):
-            self.problem(
-                ("sound", index, "outputs"),
-                f"{clip.name} has {channels} channels, but outputs names {len(part.outputs)}.",
-                "Name one output for each channel of the clip.",
-            )
-            return None
         scene = self.scene_file.content
         if prop.chain_s is None:
             air_s = air_path_s(part.speaker_distance_m, scene.temperature_c)
@@ -274,6 +286,19 @@ class _Resolver:
             )
             return None
         return planned
+
+    def background(self, index: int, part: BackgroundPart, prop: _Prop) -> PlannedBackground | None:
+        clip = self.decoded(("background", index), part.clip, part.outputs)
+        if clip is None:
+            return None
+        return PlannedBackground(
+            clip=clip,
+            gain=10.0 ** (part.level_db / 20.0),
+            outputs=tuple(part.outputs),
+            dip_gain=10.0 ** (part.dip_db / 20.0),
+            dip_from_s=max(0.0, prop.delay_s - part.dip_before_ms / 1000.0),
+            dip_to_s=prop.delay_s + part.dip_after_ms / 1000.0,
+        )
 
     def light(self, index: int, part: FlashPart, prop: _Prop) -> PlannedLight | None:
         path_s, at_s = part.lamp_delay_ms / 1000.0, part.at_ms / 1000.0

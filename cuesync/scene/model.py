@@ -30,6 +30,26 @@ class PropPart(Table):
         le=3600,
         description="from trigger until the prop can be triggered again; overrides what the profile heard",
     )
+    pop_contact: str | None = Field(
+        None,
+        description="contact that the prop itself closes as it pops; with it misfires and drift are seen",
+    )
+    hold_after_misfires: int = Field(
+        3, ge=0, le=100, description="with pop_contact: misfires in a row that hold the scene; 0 = never"
+    )
+    follow_drift_ms: float = Field(
+        0.0,
+        ge=0,
+        le=500,
+        description="with pop_contact: how far the cue may follow the prop's drift by itself",
+    )
+
+    @field_validator("pop_contact")
+    @classmethod
+    def known_contact(cls, value: str | None) -> str | None:
+        if value is not None:
+            parse_contact(value)
+        return value
 
     @model_validator(mode="after")
     def one_delay(self) -> PropPart:
@@ -60,6 +80,12 @@ class TriggerPart(Table):
         return value
 
 
+def _each_once(value: list[int]) -> list[int]:
+    if len(set(value)) < len(value):
+        raise ValueError(f"{value} names an output twice. Name each output once, for instance [1, 2].")
+    return value
+
+
 class SoundPart(Table):
     """One clip; its hit lands `at_ms` after the pop (negative: before)."""
 
@@ -87,9 +113,7 @@ class SoundPart(Table):
     @field_validator("outputs")
     @classmethod
     def each_output_once(cls, value: list[int]) -> list[int]:
-        if len(set(value)) < len(value):
-            raise ValueError(f"{value} names an output twice. Name each output once, for instance [1, 2].")
-        return value
+        return _each_once(value)
 
     @model_validator(mode="after")
     def one_hit(self) -> SoundPart:
@@ -122,6 +146,28 @@ class FlashPart(Table):
         return value
 
 
+class BackgroundPart(Table):
+    """A clip that runs round and round while the scene is in use, and dips around the pop."""
+
+    clip: str = Field(description="sound file, beside the scene file or with its path")
+    level_db: float = Field(0.0, ge=-120, le=24, description="change of level")
+    outputs: list[Annotated[int, Field(ge=1, le=64)]] = Field(
+        default_factory=lambda: [1, 2], min_length=1, description="channels of the sound device, from 1"
+    )
+    dip_db: float = Field(
+        -12.0, ge=-120, le=0, description="change of level around the pop, on top of level_db"
+    )
+    dip_before_ms: float = Field(
+        500.0, ge=0, le=WIDEST_MS, description="how long before the pop the dip begins"
+    )
+    dip_after_ms: float = Field(1000.0, ge=0, le=WIDEST_MS, description="how long after the pop the dip ends")
+
+    @field_validator("outputs")
+    @classmethod
+    def each_output_once(cls, value: list[int]) -> list[int]:
+        return _each_once(value)
+
+
 def _as_list(value: Any) -> Any:
     return [value] if isinstance(value, dict) else value
 
@@ -145,6 +191,15 @@ class Scene(Table):
     flash: Annotated[list[FlashPart], BeforeValidator(_as_list)] = Field(
         default_factory=list, description="[flash], or several [[flash]]"
     )
+    background: Annotated[list[BackgroundPart], BeforeValidator(_as_list)] = Field(
+        default_factory=list, description="[background], or several [[background]]"
+    )
+
+    @property
+    def highest_output(self) -> int:
+        """The sound device needs this many outputs; 0 where the scene has no sound."""
+        heard = [sound.outputs for sound in self.sound] + [part.outputs for part in self.background]
+        return max((max(outputs) for outputs in heard), default=0)
 
     @model_validator(mode="after")
     def something_to_do(self) -> Scene:
@@ -159,7 +214,7 @@ def json_schema() -> dict[str, Any]:
     """JSON schema (2020-12) of a scene file, for editors that check TOML as it is typed."""
     schema = Scene.model_json_schema()
     schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
-    for name in ("sound", "flash"):
+    for name in ("sound", "flash", "background"):
         entry = schema["properties"][name]
         one = entry.pop("items")
         entry["anyOf"] = [one, {"type": entry.pop("type"), "items": one}]

@@ -212,6 +212,26 @@ def test_a_reset_before_the_pop_is_a_mistake(tmp_path: Path) -> None:
     assert "scene.toml:5: prop.reset_s: the reset of 0.1 s is over before the pop at 2.000 s." in said
 
 
+def test_a_background_dips_around_the_pop(tmp_path: Path) -> None:
+    background = '[background]\nclip = "wind.wav"\nlevel_db = -20\ndip_db = -6\ndip_before_ms = 900\ndip_after_ms = 300\n'
+    (planned,) = plan_of(tmp_path, scene(flash=background)).backgrounds
+    assert planned.gain == pytest.approx(0.1)
+    assert planned.dip_gain == pytest.approx(0.5012, abs=1e-4)
+    assert planned.dip_from_s == 0.0  # 900 ms before a pop at 640 ms is before the trigger
+    assert planned.dip_to_s == pytest.approx(0.940)
+    (said,) = problems_of(
+        tmp_path, scene(flash=background + "outputs = [2]\n", sound="outputs=[1, 2]"), channels=2
+    )
+    assert "background[1].outputs: bang.wav has 2 channels, but outputs names 1." in said
+
+
+def test_what_the_pop_contact_is_for(tmp_path: Path) -> None:
+    text = scene(reset='9\npop_contact = "midi:70"\nhold_after_misfires = 2\nfollow_drift_ms = 25')
+    plan = plan_of(tmp_path, text)
+    assert (plan.pop_contact, plan.hold_after) == ("midi:70", 2)
+    assert plan.correct_within_s == pytest.approx(0.025)
+
+
 def test_what_the_profile_lacks_is_told(tmp_path: Path) -> None:
     no_profile = scene().replace("trigger_to_pop_ms = 640", 'profile = "prop.toml"')
     (said,) = problems_of(tmp_path, no_profile)
