@@ -13,9 +13,9 @@ import queue
 import sqlite3
 import threading
 import time
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -23,7 +23,7 @@ from pathlib import Path
 from cuesync import __version__
 from cuesync.errors import InputError, StorageError
 from cuesync.plan.plan import Plan
-from cuesync.show.events import ScareDone, ShowEvent
+from cuesync.show.events import Fault, PressRefused, ScareDone, ShowEvent
 from cuesync.storage import storage_error
 
 _SCHEMA = """
@@ -44,6 +44,14 @@ _MOST_WAITING = 50_000
 _TRY_AGAIN_S = 1.0
 _BATCH = 500
 _DATED = len("night-YYYY-MM-DD")
+_IN_USE = (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+_NO_DISK = (
+    sqlite3.SQLITE_IOERR,
+    sqlite3.SQLITE_FULL,
+    sqlite3.SQLITE_CANTOPEN,
+    sqlite3.SQLITE_READONLY,
+    sqlite3.SQLITE_PERM,
+)
 
 
 def new_night_file(folder: Path, today: str) -> Path:
@@ -271,6 +279,52 @@ class NightSummary:
         return sum(scene.refusals for scene in self.scenes)
 
 
+class NightTally:
+    """The numbers of a night from its events alone, for when its log can't be read back."""
+
+    def __init__(self, path: Path, plans: Sequence[Plan]) -> None:
+        self._path = path
+        self._started_wall = _wall()
+        self._scares: dict[str, list[ScareDone]] = {plan.title: [] for plan in plans}
+        self._refusals: Counter[str] = Counter()
+        self._faults = 0
+
+    def take(self, event: ShowEvent) -> None:
+        if isinstance(event, ScareDone):
+            self._scares[event.scene].append(event)
+        elif isinstance(event, PressRefused):
+            self._refusals[event.scene] += 1
+        elif isinstance(event, Fault):
+            self._faults += 1
+
+    def summary(self) -> NightSummary:
+        """The night up to now; it counts as ended now."""
+        return NightSummary(
+            path=self._path,
+            started_wall=self._started_wall,
+            ended_wall=_wall(),
+            scenes=tuple(self._scene(title, scares) for title, scares in self._scares.items()),
+            faults=self._faults,
+        )
+
+    def _scene(self, title: str, scares: Sequence[ScareDone]) -> SceneNight:
+        offsets_ms = [scare.offset_s * 1000.0 for scare in scares if scare.offset_s is not None]
+        lights = [light for scare in scares for light in scare.lights]
+        return SceneNight(
+            title=title,
+            scares=len(scares),
+            stopped=sum(scare.stopped for scare in scares),
+            refusals=self._refusals[title],
+            worst_late_ms=max((scare.late_ms for scare in scares), default=0.0),
+            worst_light_late_ms=max((light.late_ms or 0.0 for light in lights), default=0.0),
+            sounds_missing=sum(sound.start_s is None for scare in scares for sound in scare.sounds),
+            lights_missing=sum(light.at_s is None for light in lights),
+            misfires=sum(scare.misfire for scare in scares),
+            mean_offset_ms=sum(offsets_ms) / len(offsets_ms) if offsets_ms else None,
+            worst_offset_ms=max(map(abs, offsets_ms), default=None),
+        )
+
+
 def night_files(folder: Path) -> tuple[Path, ...]:
     """Every log in the folder, oldest night first."""
 
@@ -281,25 +335,37 @@ def night_files(folder: Path) -> tuple[Path, ...]:
     return tuple(sorted(folder.glob("night-*.sqlite"), key=order))
 
 
-def _open(path: Path) -> sqlite3.Connection:
+@contextmanager
+def _reading(path: Path) -> Iterator[sqlite3.Connection]:
+    """The log, open for reading only; InputError for whatever goes wrong with it until it is closed."""
     if not path.is_file():
         raise InputError(f"{path}: there is no such log. Logs are called night-YYYY-MM-DD.sqlite.")
-    try:
-        database = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=1.0)
-        row = database.execute("SELECT schema FROM night").fetchone()
-    except sqlite3.Error as problem:
-        raise InputError(
-            f"{path}: is not a log of cuesync ({problem}). Name a night-….sqlite file."
-        ) from problem
-    if row is None or row[0] != _SCHEMA_NUMBER:
-        database.close()
-        raise InputError(f"{path}: was written by another version of cuesync and can't be read by this one.")
-    return database
+    with ExitStack() as stack:
+        try:
+            uri = f"{path.resolve().as_uri()}?mode=ro"
+            database = stack.enter_context(closing(sqlite3.connect(uri, uri=True, timeout=1.0)))
+            row = database.execute("SELECT schema FROM night").fetchone()
+            if row is None or row[0] != _SCHEMA_NUMBER:
+                raise InputError(
+                    f"{path}: was written by another version of cuesync and can't be read by this one."
+                )
+            yield database
+        except (sqlite3.Error, ValueError) as problem:  # ValueError: text or JSON that is damaged
+            code = getattr(problem, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
+            if code in _IN_USE:
+                said = f"is in use by another program ({problem}). Try again when that has finished."
+            elif code in _NO_DISK:
+                said = f"can't be read ({problem}). Look at the disk: is it full, or gone?"
+            else:
+                said = (
+                    f"is not a log of cuesync, or is damaged ({problem}). Name another night-….sqlite file."
+                )
+            raise InputError(f"{path}: {said}") from problem
 
 
 def read_summary(path: Path) -> NightSummary:
-    """The night in numbers. InputError where the file is not a log."""
-    with closing(_open(path)) as database:
+    """The night in numbers. InputError where the file is not a log, or can't be read."""
+    with _reading(path) as database:
         started_wall, ended_wall = database.execute("SELECT started_wall, ended_wall FROM night").fetchone()
         titles = [row[0] for row in database.execute("SELECT title FROM scene ORDER BY rowid")]
         scares = {
@@ -342,7 +408,10 @@ def read_summary(path: Path) -> NightSummary:
 
 
 def read_events(path: Path, *, kinds: Sequence[str] = (), scene: str | None = None) -> Iterator[LoggedEvent]:
-    """The lines of a log in order, only of these kinds and this scene where given."""
+    """The lines of a log in order, only of these kinds and this scene where given.
+
+    InputError where the file is not a log, or can't be read.
+    """
     where, values = ["1"], list[str]()
     if kinds:
         where.append(f"kind IN ({', '.join('?' * len(kinds))})")
@@ -351,17 +420,25 @@ def read_events(path: Path, *, kinds: Sequence[str] = (), scene: str | None = No
         where.append("scene = ?")
         values.append(scene)
     query = f"SELECT at_s, wall, kind, scene, text, data FROM event WHERE {' AND '.join(where)} ORDER BY id"
-    with closing(_open(path)) as database:
+    with _reading(path) as database:
         for at_s, wall, kind, title, text, data in database.execute(query, values):
             yield LoggedEvent(at_s=at_s, wall=wall, kind=kind, scene=title, text=text, data=json.loads(data))
 
 
 def ended_badly(folder: Path) -> Path | None:
-    """The newest log of the folder, where its night has no end: the program or the computer died."""
-    files = night_files(folder)
+    """The newest log of the folder, where its night has no end: the program or the computer died.
+
+    Never raises: an old log, whatever has become of it, keeps no new night from starting.
+    """
+    try:
+        files = night_files(folder)
+    except OSError:
+        return None
     if not files:
         return None
     try:
-        return files[-1] if read_summary(files[-1]).ended_wall is None else None
-    except InputError:
+        with _reading(files[-1]) as database:
+            (ended_wall,) = database.execute("SELECT ended_wall FROM night").fetchone()
+    except (InputError, OSError):
         return files[-1]
+    return files[-1] if ended_wall is None else None

@@ -8,6 +8,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,8 @@ from cuesync.show import log as log_module
 from cuesync.show.events import Fault, Note, ShowEvent
 from cuesync.show.log import (
     NightLog,
+    NightTally,
+    SceneNight,
     ended_badly,
     new_night_file,
     night_files,
@@ -91,6 +94,59 @@ def test_what_is_no_log_is_said(tmp_path: Path) -> None:
     (tmp_path / "night-y.sqlite").write_bytes(b"no database at all" * 100)
     with pytest.raises(InputError, match="is not a log of cuesync"):
         read_summary(tmp_path / "night-y.sqlite")
+
+
+def test_a_log_that_is_damaged_or_in_use_is_said(tmp_path: Path) -> None:
+    path = logged_night(tmp_path, presses=20)
+    blocker = sqlite3.connect(path)
+    blocker.execute("PRAGMA locking_mode=EXCLUSIVE")
+    blocker.execute("BEGIN EXCLUSIVE")
+    with pytest.raises(InputError, match=r"is in use by another program \(database is locked\)\. Try again"):
+        read_summary(path)
+    blocker.rollback()
+    blocker.close()
+    damaged = bytearray(path.read_bytes())
+    damaged[8192:] = b"\xa5" * (len(damaged) - 8192)
+    path.write_bytes(damaged)
+    for read in (read_summary, lambda path: list(read_events(path))):
+        with pytest.raises(
+            InputError, match=r"is damaged \(database disk image is malformed\)\. Name another"
+        ):
+            read(path)
+    path.write_bytes(bytes(damaged[:100]))
+    assert ended_badly(tmp_path) == path
+
+
+def test_the_tally_of_the_events_is_the_log_s_summary(tmp_path: Path) -> None:
+    plans = [replace(plan(reset_s=1.0, lights=(light(0.6),)), pop_contact="midi:61", hold_after=0)]
+    path = new_night_file(tmp_path, TODAY)
+    log = NightLog(path, plans, 1000.0)
+    tally = NightTally(path, plans)
+
+    def report(event: ShowEvent) -> None:
+        log.put(event)
+        tally.take(event)
+
+    night = Simulation(plans, report=report)
+    for pop_s in (0.61, 0.58, None):
+        trigger_s = night.press()
+        if pop_s is not None:
+            night.contacts.press("midi:61", trigger_s + pop_s)
+        night.clock.sleep_s(0.9)
+        night.press()
+        night.clock.sleep_s(1.5)
+    night.lights.unplug()
+    night.press()
+    night.clock.sleep_s(0.2)
+    night.show.put(lambda: night.show.stop_all("stopped"))
+    night.clock.sleep_s(1.0)
+    log.close()
+    told, read = tally.summary(), read_summary(path)
+    assert told.scares == 4
+    assert (told.refusals, told.faults, told.scenes[0].stopped, told.scenes[0].misfires) == (3, 1, 1, 1)
+    for name in SceneNight.__slots__:
+        assert getattr(told.scenes[0], name) == pytest.approx(getattr(read.scenes[0], name)), name
+    assert (told.faults, told.path) == (read.faults, read.path)
 
 
 def test_a_disk_that_is_full_for_a_while_loses_nothing(tmp_path: Path) -> None:
@@ -197,9 +253,10 @@ def test_a_kill_at_any_moment_leaves_a_log_that_says_so(tmp_path: Path) -> None:
         [sys.executable, "-c", KILLED, str(tmp_path)], stdout=subprocess.PIPE, text=True
     )
     assert process.stdout is not None
-    time.sleep(2.0)
+    told = [int(process.stdout.readline())]  # only now it writes, however long Python took to start
+    time.sleep(1.0)
     process.send_signal(signal.SIGKILL if sys.platform != "win32" else signal.SIGTERM)
-    told = [int(line) for line in process.stdout.read().split()]
+    told += [int(line) for line in process.stdout.read().split()]
     process.wait()
     process.stdout.close()
     (path,) = night_files(tmp_path)
