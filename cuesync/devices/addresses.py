@@ -61,6 +61,15 @@ def parse_contact(address: str) -> KeyContact | MidiContact:
     raise InputError(f'"{address}" is not a contact. {CONTACTS_ALLOWED}')
 
 
+def overlap(one: str, two: str) -> bool:
+    """Whether one press can close both contacts, however they are written. InputError as `parse_contact`."""
+    first, second = parse_contact(one), parse_contact(two)
+    if isinstance(first, MidiContact) and isinstance(second, MidiContact):
+        any_channel = first.channel is None or second.channel is None
+        return first.note == second.note and (any_channel or first.channel == second.channel)
+    return first == second
+
+
 def parse_light(address: str) -> MidiLight:
     """The light that an address means. InputError says what is allowed."""
     kind, _, rest = address.partition(":")

@@ -14,14 +14,22 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from cuesync.devices.addresses import KeyContact, MidiContact, parse_contact
+from cuesync.care import NO_EMERGENCY_STOP
+from cuesync.devices.addresses import KeyContact, MidiContact, overlap, parse_contact
 from cuesync.devices.ports import Clock, ContactEdge, ContactSource, HostClock, LightOutput
 from cuesync.errors import DeviceError, InputError
 from cuesync.plan.placing import with_device_latency
 from cuesync.plan.plan import Plan
 from cuesync.show.engine import Show
 from cuesync.show.events import Fault, Note, Recovered, ShowEvent
-from cuesync.show.log import NightLog, NightSummary, ended_badly, new_night_file, read_summary
+from cuesync.show.log import (
+    NightLog,
+    NightSummary,
+    NightTally,
+    ended_badly,
+    new_night_file,
+    read_summary,
+)
 from cuesync.show.prepared import channels_needed
 from cuesync.show.sound import SoundDesk
 from cuesync.show.sound_child import SoundChild
@@ -29,12 +37,10 @@ from cuesync.show.sound_process import SoundProcess
 from cuesync.show.threads import WorkerThread
 from cuesync.show.watch import Watch, WatchedSource
 
-NO_EMERGENCY_STOP = (
-    "Stopping here is no emergency stop: it ends sound and light, not the prop. "
-    "Power must be cut by a switch in the wiring."
-)
 _SWITCH_INTERVAL_S = 0.0005
 _SETTLE_S = 1.0
+# SIGHUP comes where the terminal's window is closed, on Windows SIGBREAK.
+_END_SIGNALS = ("SIGTERM", "SIGHUP", "SIGBREAK")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +76,9 @@ def run_show(
     keyboard_fd: int | None = None,
     sound_child: SoundChild | None = None,
 ) -> NightSummary:
-    """Arm the scenes and play them until `stop` is set, Ctrl-C or SIGTERM; then fade, darken, close the log.
+    """Arm the scenes and play them until `stop` is set, Ctrl-C, SIGTERM or the end of the terminal.
+
+    Then fade, darken, close the log.
 
     `device`, `midi_in`, `midi_out`: names or parts of names (see `cuesync devices`). `say` is called on the
     calling thread. `midi_system` ("JACK", "ALSA", "Core MIDI") makes MIDI ports of our own for others to
@@ -109,6 +117,7 @@ def run_show(
             relief=lambda text: events.put(Recovered(at_s=clock.now_s(), what=text)),
         )
         stack.callback(log.close)
+        tally = NightTally(log.path, plans)
 
         if ports.sound is not None:
             opened = ports.sound
@@ -116,6 +125,7 @@ def run_show(
 
         def report(event: ShowEvent) -> None:
             log.put(event)
+            tally.take(event)
             events.put(event)
 
         show = Show(
@@ -143,7 +153,11 @@ def run_show(
         night.end()
         log.close()
         _say_for(events, say, 0.0)
-    return read_summary(log.path)
+    try:
+        return read_summary(log.path)
+    except InputError as problem:  # a full disk, say; the night itself went well
+        say(Fault(at_s=clock.now_s(), what=f"the night's log can't be read back: {problem}"))
+        return tally.summary()
 
 
 def _say_for(events: queue.SimpleQueue[ShowEvent], say: Callable[[ShowEvent], None], wait_s: float) -> None:
@@ -169,27 +183,34 @@ def _check_together(plans: Sequence[Plan], controls: Controls) -> None:
         if titles.count(title) > 1:
             raise InputError(f'two scenes are called "{title}". Give each its own title.')
     for plan in plans:
-        if plan.contact in controls.contacts:
+        for contact in (plan.contact, plan.pop_contact):
+            if contact is None or not any(overlap(contact, control) for control in controls.contacts):
+                continue
+            uses = "is triggered by" if contact is plan.contact else "sees its pop by"
             raise InputError(
-                f'the scene "{plan.title}" is triggered by {plan.contact}, which steers the whole show. '
+                f'the scene "{plan.title}" {uses} {contact}, which steers the whole show. '
                 "Give the scene another contact."
             )
 
 
 @contextmanager
 def _steady(stopping: threading.Event) -> Iterator[None]:
-    """SIGTERM ends the night in good order, no long garbage collection, quick turns between threads."""
+    """Signals end the night in good order, no long garbage collection, quick turns between threads."""
     before_s = sys.getswitchinterval()
     sys.setswitchinterval(_SWITCH_INTERVAL_S)
     gc.collect()
     gc.freeze()
     in_main = threading.current_thread() is threading.main_thread()
-    handler = signal.signal(signal.SIGTERM, lambda *_: stopping.set()) if in_main else None
+    handlers = {}
+    for name in _END_SIGNALS if in_main else ():
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is not signal.SIG_IGN:  # as under nohup
+            handlers[number] = signal.signal(number, lambda *_: stopping.set())
     try:
         yield
     finally:
-        if in_main:
-            signal.signal(signal.SIGTERM, handler)
+        for number, handler in handlers.items():
+            signal.signal(number, handler)
         gc.unfreeze()
         sys.setswitchinterval(before_s)
 

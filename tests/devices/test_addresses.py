@@ -6,7 +6,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cuesync.devices.addresses import KeyContact, MidiContact, MidiLight, parse_contact, parse_light
+from cuesync.devices.addresses import (
+    KeyContact,
+    MidiContact,
+    MidiLight,
+    overlap,
+    parse_contact,
+    parse_light,
+)
 from cuesync.errors import InputError
 
 
@@ -21,6 +28,22 @@ def test_every_midi_note_and_channel(note: int, channel: int) -> None:
     assert parse_contact(f"midi:{channel}:{note}") == MidiContact(channel=channel, note=note)
     assert parse_light(f"midi:{note}") == MidiLight(channel=1, note=note)
     assert parse_light(f"midi:{channel}:{note}") == MidiLight(channel=channel, note=note)
+
+
+@pytest.mark.parametrize(
+    ("one", "two", "both"),
+    [
+        ("key:Enter", "key:enter", True),
+        ("key:1", "key:2", False),
+        ("midi:36", "midi:10:36", True),
+        ("midi:1:36", "midi:36", True),
+        ("midi:1:36", "midi:2:36", False),
+        ("midi:36", "midi:37", False),
+        ("midi:1", "key:1", False),
+    ],
+)
+def test_contacts_that_one_press_can_close(one: str, two: str, both: bool) -> None:
+    assert overlap(one, two) == overlap(two, one) == both
 
 
 @pytest.mark.parametrize(

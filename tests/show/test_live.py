@@ -10,14 +10,19 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from cuesync.care import NO_EMERGENCY_STOP
 from cuesync.errors import InputError
-from cuesync.show.live import NO_EMERGENCY_STOP, run_show
-from cuesync.show.log import ended_badly, night_files, read_events, read_summary
+from cuesync.show import live
+from cuesync.show.events import ScareDone, ShowEvent, StateChanged
+from cuesync.show.live import Controls, run_show
+from cuesync.show.log import NightSummary, ended_badly, night_files, read_events, read_summary
+from cuesync.show.states import State
 from tests.show import jackserver
 from tests.show.plans import plan
 
@@ -97,7 +102,7 @@ def program(tmp_path: Path) -> Iterator[Program]:
     running.close()
 
 
-@pytest.mark.parametrize("sent", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize("sent", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
 def test_a_signal_ends_the_night_in_good_order(
     program: Program, tmp_path: Path, sent: signal.Signals
 ) -> None:
@@ -147,6 +152,76 @@ def test_two_scenes_of_one_name_can_not_run_together(tmp_path: Path) -> None:
 def test_a_contact_that_steers_the_show_triggers_no_scene(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="triggered by key:enter, which steers the whole show"):
         run_show([plan(contact="key:enter")], log_folder=tmp_path, say=print)
+
+
+@pytest.mark.parametrize(
+    ("contact", "stop"),
+    [("key:Enter", "key:enter"), ("midi:36", "midi:1:36"), ("midi:10:36", "midi:36")],
+)
+def test_however_it_is_written(tmp_path: Path, contact: str, stop: str) -> None:
+    with pytest.raises(InputError, match="which steers the whole show"):
+        run_show([plan(contact=contact)], log_folder=tmp_path, say=print, controls=Controls(stop=(stop,)))
+    with pytest.raises(InputError, match=f"sees its pop by {contact}, which steers the whole show"):
+        run_show(
+            [replace(plan(), pop_contact=contact)],
+            log_folder=tmp_path,
+            say=print,
+            controls=Controls(stop=(stop,)),
+        )
+
+
+def run_with_keyboard(folder: Path, contact: str = "key:space") -> NightSummary:
+    """A night of one press of the space bar, without sound, in this process."""
+    typist, keyboard = os.openpty()
+    stop = threading.Event()
+
+    def say(event: ShowEvent) -> None:
+        if isinstance(event, StateChanged) and event.after is State.ARMED:
+            os.write(typist, b" ")
+        if isinstance(event, ScareDone):
+            stop.set()
+
+    giving_up = threading.Timer(20.0, stop.set)
+    giving_up.start()
+    try:
+        return run_show(
+            [plan(contact=contact, sounds=(), delay_s=0.1, reset_s=2.0)],
+            log_folder=folder,
+            say=say,
+            stop=stop,
+            keyboard_fd=keyboard,
+        )
+    finally:
+        giving_up.cancel()
+        os.close(typist)
+        os.close(keyboard)
+
+
+def test_a_scene_that_writes_its_key_in_capitals_gets_its_edges(tmp_path: Path) -> None:
+    assert run_with_keyboard(tmp_path, "key:SPACE").scares == 1
+
+
+def test_a_damaged_old_log_keeps_no_night_from_starting(tmp_path: Path) -> None:
+    run_with_keyboard(tmp_path)
+    (old,) = night_files(tmp_path)
+    damaged = bytearray(old.read_bytes())
+    damaged[4096:] = b"\xa5" * (len(damaged) - 4096)
+    old.write_bytes(damaged)
+    assert run_with_keyboard(tmp_path).scares == 1
+
+
+def test_a_log_that_can_not_be_read_back_does_not_fail_the_night(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(path: Path) -> NightSummary:
+        raise InputError(f"{path}: can't be read")
+
+    monkeypatch.setattr(live, "read_summary", full)
+    night = run_with_keyboard(tmp_path)
+    assert (night.scares, night.refusals, night.faults) == (1, 0, 0)
+    assert replace(night, started_wall="", ended_wall="") == replace(
+        read_summary(night.path), started_wall="", ended_wall=""
+    )
 
 
 def test_no_scene_is_no_show(tmp_path: Path) -> None:
