@@ -645,7 +645,7 @@ class _Family:
                 (event, score if self._vouched(one, event) >= 0.5 else score - 2.0)
                 for event, score in weighed
             ]
-        least = max([1.0, *(score - 2.5 for _, score in weighed)])
+        least = max([1.0, *(score - 4.0 for _, score in weighed)])
         part = [event.at for event, score in weighed if score >= least]
         if self.lead and one.aligned is not None:
             # masked here, but the siblings say where it must be
