@@ -3,9 +3,9 @@
     python tests/bench/show_timing.py [--triggers 1000] [--blocks 64,256,2048] [--realtime] [--naive]
 
 Triggers come at random moments; what comes out of PortAudio is recorded sample by sample by another process
-through JACK's dummy driver and timed by JACK's clock. Printed are the offset of the sound from trigger +
-delay, its standard deviation, and the largest deviation from its median. `--realtime` starts jackd with
-real-time priority (needs the rights), which keeps other programs' load out of the result.
+through JACK's dummy driver, with the host time of every block. Printed are the offset of the sound from
+trigger + delay, its standard deviation, and the largest deviation from its median. `--realtime` starts jackd
+with real-time priority (needs the rights), which keeps other programs' load out of the result.
 """
 
 from __future__ import annotations
@@ -68,7 +68,8 @@ def judge(name: str, heard: jackserver.Heard, triggers_s: NDArray[np.float64]) -
     furthest_ms = np.max(np.abs(errors_ms - middle_ms))
     print(
         f"  {name:34s} n {len(errors_ms):4d} of {len(triggers_s)}  offset {middle_ms:7.3f} ms"
-        f"  sd {np.std(errors_ms):7.4f} ms  max {furthest_ms:7.3f} ms  lost {heard.lost} frames",
+        f"  sd {np.std(errors_ms):7.4f} ms  max {furthest_ms:7.3f} ms"
+        f"  {np.count_nonzero(np.abs(errors_ms - middle_ms) > 0.5)} over 0.5 ms  lost {heard.lost} frames",
         flush=True,
     )
 

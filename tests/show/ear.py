@@ -4,14 +4,12 @@
 
 It connects to every output port whose name begins with PREFIX, says "ready", records until its standard
 input ends or the time is over, and writes `samples` (frames, 2), `at` (first sample of each block),
-`host_s` (host time of that sample by JACK's own clock, brought to that of `time.perf_counter`) and `lost`
-(frames that JACK skipped).
+`asked_s` (`time.perf_counter` when JACK asked for the block) and `lost` (frames that JACK skipped).
+JACK's own estimate of time is not used: after a disturbance it takes seconds to come back.
 """
 
 from __future__ import annotations
 
-import ctypes
-import ctypes.util
 import select
 import sys
 import time
@@ -28,16 +26,12 @@ def main(seconds: float, path: str, prefix: str) -> None:
     samples = np.zeros((round(seconds * rate_hz), 2), dtype=np.float32)
     blocks = len(samples) // client.blocksize + 1
     at = np.zeros(blocks, dtype=np.int64)
-    host_s = np.zeros(blocks)
-    library = ctypes.CDLL(ctypes.util.find_library("jack"))
-    library.jack_frames_to_time.restype = ctypes.c_uint64
-    library.jack_get_time.restype = ctypes.c_uint64
-    library.jack_frames_to_time.argtypes = [ctypes.c_void_p, ctypes.c_uint32]
-    pointer = int(jack._ffi.cast("uintptr_t", client._ptr))
+    asked_s = np.zeros(blocks)
     ports = [client.inports.register(f"in_{index + 1}") for index in range(2)]
     state = {"first": -1, "blocks": 0, "end": 0, "lost": 0}
 
     def process(frames: int) -> None:
+        asked = time.perf_counter()
         now = client.last_frame_time
         if state["first"] < 0:
             state["first"] = now
@@ -48,9 +42,7 @@ def main(seconds: float, path: str, prefix: str) -> None:
         for index, port in enumerate(ports):
             samples[here : here + frames, index] = port.get_array()
         at[state["blocks"]] = here
-        # JACK counts on the raw monotonic clock, Python on the one that is kept in step with the date.
-        python_s = time.perf_counter() - library.jack_get_time() / 1e6
-        host_s[state["blocks"]] = library.jack_frames_to_time(pointer, now) / 1e6 + python_s
+        asked_s[state["blocks"]] = asked
         state["blocks"] += 1
         state["end"] = here + frames
 
@@ -64,7 +56,9 @@ def main(seconds: float, path: str, prefix: str) -> None:
                 break
             connect(client, prefix)
     count = state["blocks"]
-    np.savez(path, samples=samples[: state["end"]], at=at[:count], host_s=host_s[:count], lost=state["lost"])
+    np.savez(
+        path, samples=samples[: state["end"]], at=at[:count], asked_s=asked_s[:count], lost=state["lost"]
+    )
 
 
 def connect(client: Any, prefix: str) -> None:

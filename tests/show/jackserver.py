@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 RATE_HZ = 48000
 PORTAUDIO_PORTS = "PortAudio:"
+_MEDIAN_OF = 11
 
 
 def missing() -> str:
@@ -125,7 +126,10 @@ def jack_server(frames: int = 256, *, realtime: bool = False) -> Iterator[str]:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Heard:
-    """What the ear heard. `samples` (frames, 2); `at`, `host_s`: one pair of sample and host time a block."""
+    """What the ear heard. `samples` (frames, 2); `at`, `host_s`: one pair of sample and host time a block.
+
+    `host_s` is when the block was asked for, with the median of eleven blocks against the lateness of one.
+    """
 
     samples: NDArray[np.float32]
     at: NDArray[np.int64]
@@ -168,8 +172,11 @@ class Ear:
         self._process.wait(30.0)
         self.kill()
         with np.load(self._path) as data:
+            at = data["at"]
+            origin_s = np.pad(data["asked_s"] - at / RATE_HZ, _MEDIAN_OF // 2, mode="edge")
+            origin_s = np.median(np.lib.stride_tricks.sliding_window_view(origin_s, _MEDIAN_OF), axis=1)
             return Heard(
-                samples=data["samples"], at=data["at"], host_s=data["host_s"], lost=int(data["lost"])
+                samples=data["samples"], at=at, host_s=origin_s + at / RATE_HZ, lost=int(data["lost"])
             )
 
     def kill(self) -> None:

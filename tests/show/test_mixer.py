@@ -63,14 +63,46 @@ def test_a_late_voice_starts_at_once_and_says_how_late() -> None:
     assert np.count_nonzero(out[:, 0]) == 1000
 
 
-def test_a_very_late_voice_joins_in_where_it_would_be() -> None:
+def late_ramp(hit_frames: int, late_frames: int, frames: int = 48000) -> tuple[Voice, NDArray[np.float32]]:
+    """A voice from frame 0 on that is asked for late; gives it, and what comes out from then on."""
     mixer = Mixer(RATE_HZ, 1)
-    rows = np.arange(48000, dtype=np.float32)[None] / np.float32(48000)
-    voice = Voice(PreparedSound(name="ramp", rows=rows, routes=((0, 0),)), 0)
+    prepared = PreparedSound(name="ramp", rows=ramp(), routes=((0, 0),), hit_frames=hit_frames)
+    voice = Voice(prepared, 0)
     mixer.play(voice)
-    out = render(mixer, 24000, 256, first=24000)
-    assert out[480:, 0] == pytest.approx(rows[0, 24480:])
-    assert abs(out[0, 0]) < 0.01  # faded in
+    return voice, render(mixer, frames, 256, first=late_frames)[:, 0]
+
+
+def ramp() -> NDArray[np.float32]:
+    return np.arange(1, 48001, dtype=np.float32)[None] / np.float32(48000)
+
+
+@settings(max_examples=40, deadline=None)
+@given(late_frames=st.integers(1, 47000), ahead_frames=st.integers(0, 900))
+def test_a_late_voice_whose_hit_is_still_to_come_joins_in_and_hits_on_time(
+    late_frames: int, ahead_frames: int
+) -> None:
+    voice, out = late_ramp(late_frames + ahead_frames, late_frames)
+    assert out[ahead_frames:-late_frames] == pytest.approx(ramp()[0, late_frames + ahead_frames :])
+    assert not out[-late_frames:].any()
+    faded = min(480, ahead_frames)
+    assert np.all(out[: max(0, faded - 1)] < ramp()[0, late_frames : late_frames + max(0, faded - 1)])
+    assert voice.begun_frame == voice.late_frames == late_frames
+    assert voice.start_frame == 0
+
+
+@pytest.mark.parametrize(("late_ms", "heard"), [(101, True), (185, True), (186, False), (240, False)])
+def test_a_late_voice_whose_hit_has_passed_is_whole_or_not_heard(late_ms: int, heard: bool) -> None:
+    """More than 185 ms late is not acceptable: ITU-R BT.1359-1."""
+    voice, out = late_ramp(4800, late_ms * 48, frames=49152)
+    assert np.array_equal(out[:48000], ramp()[0] if heard else np.zeros(48000, dtype=np.float32))
+    assert voice.done
+    assert voice.dropped is not heard
+    assert voice.late_frames == late_ms * 48
+
+
+def test_the_hit_of_a_prepared_sound_is_where_the_clip_has_it() -> None:
+    prepared = prepare_sound(sound(click(), start_s=0.0, hit_s=0.1, cut_s=0.025), RATE_HZ, 2)
+    assert np.flatnonzero(prepared.rows[0]).tolist() == [prepared.hit_frames]
 
 
 def test_a_voice_that_is_over_is_never_heard() -> None:

@@ -1,4 +1,4 @@
-"""The show through a real PortAudio stream: what comes out is heard sample by sample, and timed by JACK.
+"""The show through a real PortAudio stream: what comes out is heard sample by sample, in host time.
 
 The bounds here are for a busy computer without real-time rights; `tests/bench/show_timing.py` measures.
 """
