@@ -216,6 +216,7 @@ class Show:
         self._next_s = None
         if self._wants_arming and self._ready_to_arm():
             self._wants_arming = False
+            self._warn_of_late_starts(now_s)
             self.arm()
         while self._inbox:
             item = self._inbox.popleft()
@@ -227,6 +228,24 @@ class Show:
                 item()
         for scene in self._scenes:
             self._guarded(scene, self._advance, now_s)
+
+    def _warn_of_late_starts(self, now_s: float) -> None:
+        """The card takes sound a block at a time: what starts within one may have to wait for the next."""
+        if self._sound is None:
+            return
+        block_s = self._sound.block_frames / self._sound.rate_hz
+        for scene in self._scenes:
+            late_s = max((block_s - planned.start_s for planned, _ in scene.sounds), default=0.0)
+            if late_s > 0.0:
+                self._report(
+                    Note(
+                        at_s=now_s,
+                        scene=scene.plan.title,
+                        what="its first sound starts sooner after the trigger than the sound card takes "
+                        f"a block ({block_s * 1000.0:.1f} ms), so it may begin up to "
+                        f"{late_s * 1000.0:.1f} ms late. Give the card shorter blocks.",
+                    )
+                )
 
     def _ready_to_arm(self) -> bool:
         return self._sound is None or self._sound.locked

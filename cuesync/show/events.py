@@ -87,7 +87,10 @@ class ContactStuck(ShowEvent):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SoundPlayed:
-    """`start_s` is what happened, None where the sound was never heard; `planned_start_s` what was wanted."""
+    """`start_s` is when it was first heard, None where it never was; `planned_start_s` what was wanted.
+
+    `lands_s`: when its hit reached the guest; on time also where it began late, if it joined in in its place.
+    """
 
     clip: str
     planned_start_s: float

@@ -141,6 +141,9 @@ def run_show(
             report(Note(at_s=clock.now_s(), what=f"the last night ended badly; its log is {badly_ended}"))
         if ports.sound is not None:
             report(Note(at_s=clock.now_s(), what=_describe(ports.sound)))
+        for plan in plans:
+            for remark in plan.remarks:
+                report(Note(at_s=clock.now_s(), scene=plan.title, what=remark))
         stack.enter_context(_steady(stopping))
         night = _Night(show, ports, steering, clock, report)
         stack.callback(night.end)

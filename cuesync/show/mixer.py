@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cuesync.devices.ports import Samples
+from cuesync.plan.windows import ACCEPTABLE
 from cuesync.show.limiter import Limiter
 from cuesync.show.loops import Loop
 from cuesync.show.prepared import PreparedSound
@@ -19,8 +20,8 @@ from cuesync.show.prepared import PreparedSound
 MOST_VOICES = 64
 MOST_LOOPS = 16
 FADE_S = 0.010
-WHOLE_UP_TO_S = 0.25
-"""A voice that is late by up to this is played whole, late; beyond, it joins in where it would be by now."""
+WHOLE_UP_TO_S = -ACCEPTABLE.late_s
+"""A voice whose hit has passed is played whole up to this late, which people accept (ITU-R BT.1359-1)."""
 _CHUNK_FRAMES = 2048
 
 
@@ -45,13 +46,13 @@ class Voice:
         self.begun_frame: int | None = None
         """The frame at which it was first heard."""
         self.late_frames = 0
-        """How much later than planned its first sample was."""
+        """How much too late it was asked for."""
         self.stopping = False
         """Set by the owner: fade out from the next block on."""
         self.stop_frame: int | None = None
         self.done = False
         self.dropped = False
-        """True when it was never heard: over before it could begin, or too many voices."""
+        """True when it was never heard: too late, over before it could begin, or too many voices."""
         self._fade_in_frame: int | None = None
 
 
@@ -87,7 +88,11 @@ class Mixer:
         return not self._inbox and self._playing == 0 and all(loop.done for loop in self._loops)
 
     def play(self, voice: Voice) -> None:
-        """Start this voice at its frame, or at once if that has passed."""
+        """Start this voice at its frame.
+
+        Where that has passed it joins in where it would be by now if its hit is still to come; if not, it is
+        played whole at once, unless that is too late for anybody to accept.
+        """
         # Kept until done: the last reference to a large array must not fall on the sound card's thread.
         self._kept = [kept for kept in self._kept if not kept.done]
         self._kept.append(voice)
@@ -137,10 +142,15 @@ class Mixer:
             late_frames = first_frame - voice.start_frame
             if late_frames > 0:
                 voice.late_frames = late_frames
-                if late_frames <= self._whole_frames:
+                hit_frame = voice.start_frame + voice.prepared.hit_frames
+                if hit_frame >= first_frame:
+                    # It joins in where it would be by now; the ramp is over when the hit comes.
+                    voice._fade_in_frame = min(first_frame, hit_frame - self._fade_frames)
+                elif late_frames <= self._whole_frames:
                     voice.start_frame = first_frame
                 else:
-                    voice._fade_in_frame = first_frame
+                    voice.dropped = voice.done = True
+                    continue
             self._slots[self._playing] = voice
             self._playing += 1
 

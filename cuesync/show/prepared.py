@@ -18,12 +18,14 @@ _SEAM_S = 0.02
 class PreparedSound:
     """A sound ready to be added up: levelled, cut, faded in, at the card's rate.
 
-    `rows` is float32, shape (channels, frames); `routes` are pairs of row and output, counted from 0.
+    `rows` is float32, shape (channels, frames); `routes` are pairs of row and output, counted from 0;
+    `hit_frames`: from the first frame to the hit (0 where it has none).
     """
 
     name: str
     rows: NDArray[np.float32]
     routes: tuple[tuple[int, int], ...]
+    hit_frames: int = 0
 
     @property
     def frames(self) -> int:
@@ -48,7 +50,12 @@ def prepare_sound(sound: PlannedSound, rate_hz: int, channels: int) -> PreparedS
     fade_frames = min(round(sound.fade_in_s * rate_hz), rows.shape[1])
     if fade_frames:
         rows[:, :fade_frames] *= np.arange(1, fade_frames + 1, dtype=np.float32) / np.float32(fade_frames)
-    return PreparedSound(name=clip.name, rows=rows, routes=_routes(rows, sound.outputs))
+    return PreparedSound(
+        name=clip.name,
+        rows=rows,
+        routes=_routes(rows, sound.outputs),
+        hit_frames=max(0, round((sound.hit_s - sound.cut_s) * rate_hz)),
+    )
 
 
 def prepare_background(background: PlannedBackground, rate_hz: int, channels: int) -> PreparedSound:

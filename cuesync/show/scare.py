@@ -81,7 +81,7 @@ class Scare:
         return SoundPlayed(
             clip=planned.clip.name,
             planned_start_s=planned.start_s + self.moved_s,
-            start_s=None if late_s is None else planned.start_s + self.moved_s + late_s,
+            start_s=None if late_s is None else planned.start_s + self.moved_s + late_s + play.missed_s,
             lands_s=None if late_s is None else planned.lands_s + self.moved_s + late_s,
         )
 

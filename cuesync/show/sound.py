@@ -34,6 +34,11 @@ class Play(Protocol):
         """
         ...
 
+    @property
+    def missed_s(self) -> float:
+        """Once done: how much of its beginning was not heard, because it joined in late in its place."""
+        ...
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SoundCounts:
@@ -61,6 +66,11 @@ class SoundDesk(Protocol):
         ...
 
     @property
+    def block_frames(self) -> int:
+        """The usual length of a block, once the card has asked for one; 0 until then."""
+        ...
+
+    @property
     def locked(self) -> bool:
         """True once host time can be turned into frames."""
         ...
@@ -78,7 +88,7 @@ class SoundDesk(Protocol):
         ...
 
     def play(self, sound: int, start_s: float) -> Play:
-        """Hand the sound's first sample over at host time `start_s`, or at once if that has passed."""
+        """Hand the first sample over at host time `start_s`; see `Mixer.play` where that has passed."""
         ...
 
     def loop(self, sound: int) -> None:
@@ -125,6 +135,12 @@ class LocalPlay:
         if self.voice.begun_frame is None:
             return None
         return (self.voice.start_frame - self._wanted_frame) / self._rate_hz
+
+    @property
+    def missed_s(self) -> float:
+        if self.voice.begun_frame is None:
+            return 0.0
+        return (self.voice.begun_frame - self.voice.start_frame) / self._rate_hz
 
 
 class LocalSoundDesk:

@@ -34,7 +34,7 @@ _SWITCH_INTERVAL_S = 0.0005
 class RemotePlay:
     """A sound that the child was told to play."""
 
-    __slots__ = ("done", "late_s", "sound", "start_s", "stopped")
+    __slots__ = ("done", "late_s", "missed_s", "sound", "start_s", "stopped")
 
     def __init__(self, sound: int, start_s: float) -> None:
         self.sound = sound
@@ -42,6 +42,7 @@ class RemotePlay:
         self.stopped = False
         self.done = False
         self.late_s: float | None = None
+        self.missed_s = 0.0
 
 
 class SoundProcess:
@@ -93,6 +94,10 @@ class SoundProcess:
         except DeviceError:
             self._child.kill()
             raise
+
+    @property
+    def block_frames(self) -> int:
+        return int(self._child.status.get("block_frames", 0))
 
     @property
     def locked(self) -> bool:
@@ -162,7 +167,12 @@ class SoundProcess:
 
     def _begin(self) -> None:
         for sound in self._sounds:
-            header = {"load": sound.name, "shape": list(sound.rows.shape), "routes": list(sound.routes)}
+            header = {
+                "load": sound.name,
+                "shape": list(sound.rows.shape),
+                "routes": list(sound.routes),
+                "hit_frames": sound.hit_frames,
+            }
             self._child.tell(header, np.ascontiguousarray(sound.rows, dtype="<f4").tobytes())
         self._child.tell({"start": True})
         with self._plays_lock:
@@ -188,6 +198,7 @@ class SoundProcess:
             if play is not None:
                 late_s = message["late_s"]
                 play.late_s = None if late_s is None else float(late_s)
+                play.missed_s = float(message.get("missed_s", 0.0))
                 play.done = True
 
 
@@ -232,7 +243,10 @@ class _Server:
                 data = self._orders.read(4 * rows * frames)
                 samples = np.frombuffer(data, dtype="<f4").reshape(rows, frames).astype(np.float32)
                 routes = tuple((int(row), int(output)) for row, output in message["routes"])
-                self._sounds.append(PreparedSound(name=message["load"], rows=samples, routes=routes))
+                sound = PreparedSound(
+                    name=message["load"], rows=samples, routes=routes, hit_frames=message["hit_frames"]
+                )
+                self._sounds.append(sound)
             elif "start" in message and self._desk is not None:
                 self._desk.start(self._sounds)
                 reporter.start()
@@ -295,7 +309,7 @@ class _Server:
             for number, play in list(self._plays.items()):
                 if play.done:
                     del self._plays[number]
-                    self._tell({"done": number, "late_s": play.late_s})
+                    self._tell({"done": number, "late_s": play.late_s, "missed_s": play.missed_s})
             now_s = self._clock.now_s()
             if now_s - status_s >= _STATUS_EVERY_S:
                 status_s = now_s
@@ -308,6 +322,7 @@ class _Server:
         return {
             "alive": self._desk.alive(),
             "locked": self._desk.locked,
+            "block_frames": self._desk.block_frames,
             "dropouts": counts.dropouts,
             "skipped_frames": counts.skipped_frames,
             "failures": counts.failures,

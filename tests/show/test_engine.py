@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from cuesync.show.events import ContactStuck, Fault, PressRefused, ScareDone, StateChanged, Triggered
+from cuesync.show.events import ContactStuck, Fault, Note, PressRefused, ScareDone, StateChanged, Triggered
 from cuesync.show.states import State
 from tests.show.plans import click, light, plan, sound
 from tests.show.simulation import Simulation
@@ -50,6 +50,27 @@ def test_with_a_noisy_card_the_click_still_lands_within_a_tenth_of_a_millisecond
         night.audio.blocks.clear()
     assert np.std(errors_ms) <= 0.1
     assert np.max(np.abs(np.array(errors_ms) - np.median(errors_ms))) <= 0.5
+
+
+def test_a_sound_that_begins_late_hits_on_time_and_its_missing_head_is_logged() -> None:
+    night = Simulation([plan(delay_s=0.1, sounds=(sound(click(), start_s=0.0),))], block_frames=2048)
+    (note,) = night.all(Note)
+    assert "a block (42.7 ms), so it may begin up to 42.7 ms late" in note.text
+    late_ms = []
+    for _ in range(10):
+        trigger_s = night.press()
+        night.clock.sleep_s(5.777)
+        heard = night.audio.sound_from(trigger_s, 9600)[:, 0]
+        assert abs(int(np.argmax(heard)) - 4800) <= 1
+        night.audio.blocks.clear()
+        late_ms.append(night.all(ScareDone)[-1].sounds[0].late_ms)
+        lands_s = night.all(ScareDone)[-1].sounds[0].lands_s
+        assert lands_s == pytest.approx(0.1, abs=1 / 48000)
+    assert 30.0 < max(filter(None, late_ms)) <= 42.7
+
+
+def test_a_sound_that_starts_later_than_a_block_needs_no_note() -> None:
+    assert Simulation([plan()]).all(Note) == []
 
 
 def test_presses_in_the_lockout_are_refused_and_counted() -> None:

@@ -71,9 +71,16 @@ def test_a_cut_head_starts_inside_the_clip_under_a_fade() -> None:
     assert np.all(heard[960 : round(0.17 * 48000)] == 0.25)
 
 
-def test_a_lead_shorter_than_the_block_is_late_by_less_than_a_block() -> None:
+def test_a_lead_shorter_than_the_block_loses_its_head_and_hits_on_time() -> None:
     rehearsal = rehearse(plan(delay_s=0.1, sounds=(sound(click(), start_s=0.0),)), presses=40)
-    late_s = [scare.sounds_land_s[0] - 0.1 for scare in rehearsal.scares if scare.sounds_land_s[0]]
+    lands_s = [scare.sounds_land_s[0] for scare in rehearsal.scares]
+    assert lands_s == pytest.approx([0.1] * 40, abs=1 / 48000)
+
+
+def test_a_hit_within_the_first_block_is_late_by_less_than_a_block() -> None:
+    cue = plan(delay_s=0.1, sounds=(sound(click(hit_s=0.0), start_s=0.0, hit_s=0.0),))
+    rehearsal = rehearse(cue, presses=40)
+    late_s = [scare.sounds_land_s[0] for scare in rehearsal.scares if scare.sounds_land_s[0] is not None]
     assert len(late_s) == 40
     assert -1 / 48000 < min(late_s) < 0.001
     assert 0.004 < max(late_s) <= 257 / 48000
