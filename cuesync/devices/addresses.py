@@ -61,6 +61,15 @@ def parse_contact(address: str) -> KeyContact | MidiContact:
     raise InputError(f'"{address}" is not a contact. {CONTACTS_ALLOWED}')
 
 
+def in_words(address: str) -> str:
+    """What there is to press, for people: "Enter", "MIDI note 36 on channel 10"."""
+    contact = parse_contact(address)
+    if isinstance(contact, KeyContact):
+        return contact.key.capitalize()
+    channel = "" if contact.channel is None else f" on channel {contact.channel}"
+    return f"MIDI note {contact.note}{channel}"
+
+
 def overlap(one: str, two: str) -> bool:
     """Whether one press can close both contacts, however they are written. InputError as `parse_contact`."""
     first, second = parse_contact(one), parse_contact(two)

@@ -88,7 +88,14 @@ def _api_default(sd: Any, key: str) -> int:
     return next((int(api[key]) for api in sd.query_hostapis() if int(api[key]) >= 0), -1)
 
 
-def choose_device(devices: tuple[SoundDevice, ...], wanted: str | None, *, inputs: int, outputs: int) -> int:
+def choose_device(
+    devices: tuple[SoundDevice, ...],
+    wanted: str | None,
+    *,
+    inputs: int,
+    outputs: int,
+    option: str = "--device",
+) -> int:
     """Index of the one device meant by `wanted` (None = the system's default) with enough channels.
 
     DeviceError, with the choices, when there is none or more than one.
@@ -119,7 +126,7 @@ def choose_device(devices: tuple[SoundDevice, ...], wanted: str | None, *, input
         if len(usable) == 1:
             return usable[0]
         raise DeviceError(
-            f"no default sound card can {doing}. Say which with --device; there are: {choices}."
+            f"no default sound card can {doing}. Say which with {option}; there are: {choices}."
         )
     folded = wanted.casefold()
     exact = [
@@ -134,6 +141,27 @@ def choose_device(devices: tuple[SoundDevice, ...], wanted: str | None, *, input
         raise DeviceError(f'no sound card that can {doing} is called "{wanted}". There are: {choices}.')
     several = ", ".join(f'"{devices[index].label}"' for index in matches)
     raise DeviceError(f'"{wanted}" could be any of {several}. Write one of these in full.')
+
+
+def choose_loudspeaker(
+    devices: tuple[SoundDevice, ...], microphone: int, wanted: str | None, outputs: int
+) -> int:
+    """Index of the device to play on while `microphone` records; both must be of one system.
+
+    Without a wish it is the default output, on which the show would play as well, or else the
+    microphone's own device. DeviceError as `choose_device`.
+    """
+    same_api = tuple(
+        device if device.host_api == devices[microphone].host_api else replace(device, outputs=0)
+        for device in devices
+    )
+    if wanted is None:
+        for index, device in enumerate(same_api):
+            if device.default_output and device.outputs >= outputs:
+                return index
+        if devices[microphone].outputs >= outputs:
+            return microphone
+    return choose_device(same_api, wanted, inputs=0, outputs=outputs)
 
 
 class PortAudioOutput:
@@ -234,8 +262,8 @@ class PortAudioOutput:
 class PortAudioRecorder:
     """Plays and records on one sound card (or only records, with `output_channels=0`).
 
-    `wanted` names the input; the output is the same device where it has one, else `wanted_output` or the
-    system's default.
+    `wanted` names the input, `wanted_output` the output; without that it is the default output of the same
+    system, on which the show would play as well, or else the device of the input.
 
     What comes in goes through a ring of `keep_s` seconds that is laid out beforehand; who reads too
     late loses the oldest, and `lost_frames` says how much.
@@ -254,15 +282,9 @@ class PortAudioRecorder:
     ) -> None:
         sd = _sounddevice()
         devices = sound_devices()
-        source = choose_device(devices, wanted, inputs=input_channels, outputs=0)
-        sink = source
-        if output_channels and (wanted_output is not None or devices[source].outputs < output_channels):
-            # A laptop's microphone and its loudspeakers are often two devices of one system.
-            same_api = tuple(
-                device if device.host_api == devices[source].host_api else replace(device, outputs=0)
-                for device in devices
-            )
-            sink = choose_device(same_api, wanted_output, inputs=0, outputs=output_channels)
+        source = choose_device(devices, wanted, inputs=input_channels, outputs=0, option="--microphone")
+        sink = choose_loudspeaker(devices, source, wanted_output, output_channels)
+        self._output_name = devices[sink].label if output_channels else ""
         self._device = devices[source]
         self._clock: Clock = HostClock() if clock is None else clock
         self._rate_hz = rate_hz or self._device.rate_hz
@@ -272,6 +294,7 @@ class PortAudioRecorder:
         self._read = 0
         self._lost_frames = 0
         self._dropouts = 0
+        self._block_frames = 0
         self._last_block_s = -math.inf
         self._playing: Samples | None = None
         self._play_at = 0
@@ -354,6 +377,16 @@ class PortAudioRecorder:
     def handed_frame(self) -> int | None:
         return self._handed_frame
 
+    @property
+    def output_name(self) -> str:
+        return self._output_name
+
+    @property
+    def input_delay_s(self) -> float:
+        latency = self._stream.latency
+        input_s = float(latency[0] if isinstance(latency, tuple) else latency)
+        return max(0.0, input_s - self._block_frames / self._rate_hz)
+
     def read(self) -> RecordedBlock | None:
         arrived_s, written = self._last_block_s, self._written
         # The callback may be writing a block while this copies: stay clear of the oldest part.
@@ -387,6 +420,7 @@ class PortAudioRecorder:
         ring[begin : begin + fits] = block[:fits]
         ring[: frames - fits] = block[fits:]
         self._last_block_s = self._clock.now_s()
+        self._block_frames = frames
         self._written += frames
 
     def _both(self, block: Samples, out: Samples, frames: int, time: Any, status: Any) -> None:

@@ -206,6 +206,17 @@ class Recorder(Protocol):
         just after that many had come in. None until that has happened."""
         ...
 
+    @property
+    def output_name(self) -> str:
+        """The device that `play` plays on, named as an `AudioOutput` names itself; empty without one."""
+        ...
+
+    @property
+    def input_delay_s(self) -> float:
+        """From the converter to a frame's place in the count, as the driver reports it: a frame counted as
+        the next one at some host time was in the air this much earlier."""
+        ...
+
     def read(self) -> RecordedBlock | None:
         """All that was recorded since the last call, or None when there is nothing yet."""
         ...

@@ -246,10 +246,6 @@ class SimulatedAudio:
         self._dropouts += 1
         self._start_s += frames * self._frame_s
 
-    def freeze(self) -> None:
-        """Stop asking for sound without a word, as a card does that was pulled out."""
-        self._stream += 1
-
     def sound_from(self, at_s: float, frames: int) -> Samples:
         """What was handed over from host time `at_s` on, (frames, channels); silence where nothing was."""
         sound = np.zeros((frames, self._channels), dtype=np.float32)
@@ -367,6 +363,8 @@ class SimulatedRecorder:
         self._arrived_s = 0.0
 
     name = "simulated recorder"
+    output_name = "simulated loudspeaker"
+    input_delay_s = 0.0
     dropouts = 0
 
     @property

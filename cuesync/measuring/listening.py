@@ -203,7 +203,7 @@ def _check_wishes(
 
 
 def _scan(source: Source) -> Coarse:
-    scan = CoarseScan(source.rate_hz, source.channels)
+    scan = CoarseScan(source.rate_hz, source.channels, source.frames)
     for block in source.blocks():
         scan.feed(block)
     return scan.finish()

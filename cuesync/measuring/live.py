@@ -309,6 +309,7 @@ class _Session:
         return self.count >= self._wanted
 
     def begin(self) -> None:
+        self._on_word(f"The chirp comes from {self._recorder.output_name}: is that the show's loudspeaker?")
         self._on_word(f"Recording into {self._kept.path}. Quiet, please: listening to the room.")
 
     # ---- sound
@@ -581,4 +582,12 @@ class _Session:
             trials=tuple(each.trial for each in self._finished),
             microphone_channel=self._channel + 1,
             warnings=(*self._warnings, *([refused] if self._refused else [])),
+            path_s=self._path_s(),
+            sound_device=self._recorder.output_name,
         )
+
+    def _path_s(self) -> float | None:
+        """From hand-over to the microphone: the chirp's way without what the card takes to record it."""
+        if not self._ways_s:
+            return None
+        return max(0.0, median(self._ways_s) - self._recorder.input_delay_s)

@@ -10,6 +10,7 @@ from cuesync.devices.addresses import (
     KeyContact,
     MidiContact,
     MidiLight,
+    in_words,
     overlap,
     parse_contact,
     parse_light,
@@ -28,6 +29,20 @@ def test_every_midi_note_and_channel(note: int, channel: int) -> None:
     assert parse_contact(f"midi:{channel}:{note}") == MidiContact(channel=channel, note=note)
     assert parse_light(f"midi:{note}") == MidiLight(channel=1, note=note)
     assert parse_light(f"midi:{channel}:{note}") == MidiLight(channel=channel, note=note)
+
+
+@pytest.mark.parametrize(
+    ("address", "words"),
+    [
+        ("key:ENTER", "Enter"),
+        ("key:f", "F"),
+        ("key:1", "1"),
+        ("midi:36", "MIDI note 36"),
+        ("midi:10:36", "MIDI note 36 on channel 10"),
+    ],
+)
+def test_what_there_is_to_press(address: str, words: str) -> None:
+    assert in_words(address) == words
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ import pytest
 
 from cuesync.devices import list_devices, midi, portaudio
 from cuesync.devices.midi import MidiPort, choose_port
-from cuesync.devices.portaudio import SoundDevice, choose_device
+from cuesync.devices.portaudio import SoundDevice, choose_device, choose_loudspeaker
 from cuesync.errors import DeviceError
 
 CARD = SoundDevice(
@@ -35,6 +35,22 @@ def test_none_is_the_default_card() -> None:
 def test_a_part_of_the_name_will_do_where_it_is_clear() -> None:
     assert choose_device((BUILT_IN, CARD, HEADSET), "stage", inputs=0, outputs=2) == 1
     assert choose_device((CARD, SAME_BY_OTHER), "Stage box / JACK", inputs=0, outputs=2) == 1
+
+
+def test_the_chirp_comes_from_the_loudspeaker_that_the_show_would_use() -> None:
+    microphone = replace(CARD, name="USB microphone", inputs=1, outputs=2)
+    assert choose_loudspeaker((microphone, BUILT_IN), 0, None, 1) == 1
+    assert choose_loudspeaker((microphone, BUILT_IN), 0, "usb", 1) == 0
+    # another system's default can't be opened together with this microphone
+    assert choose_loudspeaker((microphone, replace(BUILT_IN, host_api="JACK")), 0, None, 1) == 0
+    with pytest.raises(DeviceError, match="no sound card that can play"):
+        choose_loudspeaker((HEADSET, replace(BUILT_IN, host_api="JACK")), 0, None, 1)
+
+
+def test_the_option_that_is_meant_is_named() -> None:
+    several = (replace(CARD, name="A"), replace(CARD, name="B"))
+    with pytest.raises(DeviceError, match="Say which with --microphone"):
+        choose_device(several, None, inputs=1, outputs=0, option="--microphone")
 
 
 def test_an_exact_name_wins_over_a_part() -> None:

@@ -125,6 +125,8 @@ def test_delays_are_found_through_the_loudspeaker(place: Place, tmp_path: Path) 
         assert trial.reset_s is not None
         assert "the chirp left" in trial.reason
     assert f"took {WAY_S * 1000:.1f} ms" in measured.way_reason
+    assert measured.path_s == pytest.approx(WAY_S, abs=0.0002)
+    assert measured.sound_device == "simulated loudspeaker"
 
 
 def test_the_chirp_s_wait_for_the_next_block_is_taken_off(maker: ModuleType, tmp_path: Path) -> None:
