@@ -64,7 +64,6 @@ class PopWatch:
         self._correct_within_s = correct_within_s
         self._learned_s = list(pops_s)
         self._estimate: DelayEstimate | None = None
-        self.misfires = 0
         self.misfires_in_a_row = 0
         self.drift: Drift | None = None
 
@@ -96,6 +95,5 @@ class PopWatch:
 
     def misfired(self) -> bool:
         """No pop came; True when the scene is to be held."""
-        self.misfires += 1
         self.misfires_in_a_row += 1
         return 0 < self._hold_after <= self.misfires_in_a_row

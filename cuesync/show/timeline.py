@@ -69,11 +69,6 @@ class Timeline:
         """Frames that the card lost so far, as seen from the host's clock."""
         return self._skipped_frames
 
-    @property
-    def spread_s(self) -> float:
-        """Mean deviation of the moments at which blocks were asked for."""
-        return self._spread_s
-
     def frame_at(self, host_s: float) -> float:
         """The frame that is handed over at this host time. RuntimeError before the first block."""
         line_s, frame, frame_s = self._read()
