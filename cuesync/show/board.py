@@ -15,6 +15,7 @@ from cuesync.show.events import (
     ShowEvent,
     StateChanged,
     Triggered,
+    whole_seconds,
 )
 from cuesync.show.states import State
 
@@ -44,7 +45,7 @@ class SceneRow:
         """The row in words, the most important first; it needs no colour and fits on 80 columns as a rule."""
         parts = [f"{self.state.upper():9} {self.scene}"]
         if self.wait_s:
-            parts.append(f"ready in {self.wait_s:.0f} s")
+            parts.append(f"ready in {whole_seconds(self.wait_s)} s")
         parts.append(f"{self.scares} scares, {self.refusals} refused")
         if self.misfires:
             parts.append(f"{self.misfires} misfires")

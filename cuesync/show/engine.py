@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -67,17 +67,20 @@ class Show:
         lights: LightOutput | None,
         report: Callable[[ShowEvent], None],
         house_lights: Sequence[str] = (),
+        ways_back: Mapping[State, str] | None = None,
     ) -> None:
         """Prepares every sound for this sound card; DeviceError where a scene needs more than it has.
 
         `sound` may be None where no plan has a sound, `lights` where none has a light. `house_lights` go on
-        when all is stopped, and off when the show is armed again.
+        when all is stopped, and off when the show is armed again. `ways_back`: what the operator does to get
+        from a state to armed, one sentence each.
         """
         self._clock = clock
         self._report = report
         self._sound = sound
         self._house_lights = tuple(house_lights)
         self._house_lit = False
+        self._ways_back = {} if ways_back is None else dict(ways_back)
         self.wake: Callable[[], None] = lambda: None
         self.desk = LightDesk(lights, clock, self.put)
         self._scenes: list[_Scene] = []
@@ -176,7 +179,7 @@ class Show:
         self._step_all(Step.ACKNOWLEDGE)
 
     def arm(self) -> None:
-        """Arm every scene that is off (second step back after a stop); its background starts."""
+        """Arm every scene that is off (second step back after a stop) or held; its background starts."""
         for scene in self._scenes:
             if self._sound is not None and scene.state.state is State.OFF:
                 for _, place in scene.backgrounds:
@@ -187,13 +190,6 @@ class Show:
                 self._light_house(on=False)
         except CuesyncError as problem:
             self._report(Fault(at_s=self._clock.now_s(), what=f"the house light stays on: {problem}"))
-
-    def hold(self, title: str) -> None:
-        """Set one scene aside; a cue under way runs on."""
-        self._step_one(title, Step.HOLD)
-
-    def free(self, title: str) -> None:
-        self._step_one(title, Step.FREE)
 
     @property
     def settled(self) -> bool:
@@ -270,7 +266,7 @@ class Show:
                     at_s=now_s,
                     scene=scene.plan.title,
                     what=f"the scene failed inside cuesync: {type(problem).__name__}: {problem}.",
-                    todo="It is held; free it, or leave it out.",
+                    todo=f"It is held. {self._way_back(State.HELD)}".rstrip(),
                 )
             )
             self._tell(scene, scene.state.step(Step.HOLD, now_s))
@@ -297,6 +293,7 @@ class Show:
                 state=press.state,
                 wait_s=press.wait_s,
                 refusals=scene.state.refusals,
+                todo=self._way_back(press.state),
             )
         )
 
@@ -382,7 +379,7 @@ class Show:
                     at_s=now_s,
                     scene=scene.plan.title,
                     what=f"{count} misfires in a row; the scene is held.",
-                    todo="Look at the prop and at its pop contact, then free the scene.",
+                    todo=f"Look at the prop and at its pop contact. {self._way_back(State.HELD)}".rstrip(),
                 )
             )
             self._tell(scene, scene.state.step(Step.HOLD, now_s))
@@ -400,12 +397,8 @@ class Show:
             self._guarded(scene, self._advance, now_s)
         self.wake()
 
-    def _step_one(self, title: str, step: Step) -> None:
-        now_s = self._clock.now_s()
-        for scene in self._scenes:
-            if scene.plan.title == title:
-                self._tell(scene, scene.state.step(step, now_s))
-        self.wake()
+    def _way_back(self, state: State) -> str:
+        return self._ways_back.get(state, "")
 
     def _tell(self, scene: _Scene, change: Change | None) -> None:
         if change is not None:

@@ -6,10 +6,16 @@ sentence for the operator.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import ClassVar
 
 from cuesync.show.states import State
+
+
+def whole_seconds(wait_s: float) -> int:
+    """A wait as people count it; never 0, and never too short."""
+    return max(1, math.ceil(wait_s - 0.01))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +48,7 @@ class StateChanged(ShowEvent):
     @property
     def text(self) -> str:
         if self.after is State.RESETTING and self.wait_s:
-            return f"resetting, ready in {self.wait_s:.0f} s"
+            return f"resetting, ready in {whole_seconds(self.wait_s)} s"
         return str(self.after)
 
 
@@ -56,22 +62,25 @@ class Triggered(ShowEvent):
 
     @property
     def text(self) -> str:
-        return f"scare {self.number}: go"
+        return f"scare {self.number}: triggered"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PressRefused(ShowEvent):
+    """`todo` is what leads back to armed where time alone does not."""
+
     kind: ClassVar[str] = "refused"
 
     state: State
     wait_s: float | None
     refusals: int
+    todo: str = ""
 
     @property
     def text(self) -> str:
-        if self.wait_s is None:
-            return f"press refused: {self.state}"
-        return f"press refused: {self.state}, ready in {self.wait_s:.1f} s"
+        if self.wait_s:
+            return f"press refused: {self.state}, ready in {max(0.1, self.wait_s):.1f} s"
+        return f"press refused: {self.state}. {self.todo}" if self.todo else f"press refused: {self.state}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,7 +15,7 @@ from datetime import date
 from pathlib import Path
 
 from cuesync.care import NO_EMERGENCY_STOP
-from cuesync.devices.addresses import KeyContact, MidiContact, overlap, parse_contact
+from cuesync.devices.addresses import KeyContact, MidiContact, in_words, overlap, parse_contact
 from cuesync.devices.ports import Clock, ContactEdge, ContactSource, HostClock, LightOutput
 from cuesync.errors import DeviceError, InputError
 from cuesync.plan.placing import with_device_latency
@@ -34,6 +34,7 @@ from cuesync.show.prepared import channels_needed
 from cuesync.show.sound import SoundDesk
 from cuesync.show.sound_child import SoundChild
 from cuesync.show.sound_process import SoundProcess
+from cuesync.show.states import State
 from cuesync.show.threads import WorkerThread
 from cuesync.show.watch import Watch, WatchedSource
 
@@ -59,6 +60,31 @@ class Controls:
     @property
     def contacts(self) -> tuple[str, ...]:
         return self.stop + self.acknowledge + self.arm
+
+    @property
+    def ways_back(self) -> dict[State, str]:
+        """What the operator does to get from a state to armed; nothing where there is no contact for it."""
+        acknowledge, arm = _either(self.acknowledge), _either(self.arm)
+        ways = {}
+        if arm:
+            ways = {State.OFF: f"Press {arm} to arm.", State.HELD: f"Press {arm} to arm it again."}
+            if acknowledge:
+                ways[State.STOPPED] = f"Press {acknowledge}, then {arm}, to arm again."
+        return ways
+
+    @property
+    def in_words(self) -> str:
+        """What the contacts do, for the operator; empty where nothing stops the show."""
+        if not self.stop:
+            return ""
+        way = self.ways_back.get(State.STOPPED, "")
+        return f"{_either(self.stop)} stops all sound and light. After that: {way}".removesuffix(
+            " After that: "
+        )
+
+
+def _either(contacts: Sequence[str]) -> str:
+    return " or ".join(in_words(contact) for contact in contacts)
 
 
 def run_show(
@@ -135,8 +161,11 @@ def run_show(
             lights=ports.lights,
             report=report,
             house_lights=steering.house_lights,
+            ways_back=steering.ways_back,
         )
         report(Note(at_s=clock.now_s(), what=NO_EMERGENCY_STOP))
+        if steering.in_words:
+            report(Note(at_s=clock.now_s(), what=steering.in_words))
         if badly_ended is not None:
             report(Note(at_s=clock.now_s(), what=f"the last night ended badly; its log is {badly_ended}"))
         if ports.sound is not None:
@@ -381,7 +410,8 @@ class _Night:
 
     def _steer(self, contact: str) -> None:
         if contact in self._controls.stop:
-            self._show.put(lambda: self._show.stop_all(f"all stopped by {contact}"))
+            way = self._controls.ways_back.get(State.STOPPED, "")
+            self._show.put(lambda: self._show.stop_all(f"all stopped by {in_words(contact)}. {way}".rstrip()))
         elif contact in self._controls.acknowledge:
             self._show.put(self._show.acknowledge)
         else:

@@ -1,7 +1,7 @@
 """What a scene may do, and when: the states, the one table of transitions, and the contact that drives it.
 
-    off ──ready──► armed ──trigger──► cued ──cue over──► resetting ──reset over──► armed …
-    any but stopped ──hold──► held ──free──► resetting
+    off ──ready──► armed ──trigger──► playing ──cue over──► resetting ──reset over──► armed …
+    any but stopped ──hold──► held ──arm──► resetting
     any ──stop──► stopped ──acknowledge──► off           (so two deliberate steps lead back to armed)
 
 Pure: times come in, nothing is read or waited for.
@@ -19,12 +19,12 @@ class State(StrEnum):
     """Loaded, but a press does nothing yet."""
     ARMED = "armed"
     """The next press is the trigger."""
-    CUED = "cued"
+    PLAYING = "playing"
     """From the trigger to the end of the last sound or light."""
     RESETTING = "resetting"
     """The prop winds up again, or the contact has not opened yet."""
     HELD = "held"
-    """Set aside, by the operator or after misfires; the others go on."""
+    """Set aside after misfires or a failure, until the operator arms it again; the others go on."""
     STOPPED = "stopped"
     """Everything was stopped; needs two steps to come back."""
 
@@ -35,7 +35,6 @@ class Step(StrEnum):
     CUE_OVER = "cue over"
     RESET_OVER = "reset over"
     HOLD = "hold"
-    FREE = "free"
     STOP = "stop"
     ACKNOWLEDGE = "acknowledge"
 
@@ -43,16 +42,16 @@ class Step(StrEnum):
 TRANSITIONS: dict[tuple[State, Step], State] = {
     (State.OFF, Step.ARM): State.RESETTING,  # armed as soon as the prop is reset and the contact open
     (State.RESETTING, Step.RESET_OVER): State.ARMED,
-    (State.ARMED, Step.TRIGGER): State.CUED,
-    (State.CUED, Step.CUE_OVER): State.RESETTING,
+    (State.ARMED, Step.TRIGGER): State.PLAYING,
+    (State.PLAYING, Step.CUE_OVER): State.RESETTING,
     (State.OFF, Step.HOLD): State.HELD,
     (State.ARMED, Step.HOLD): State.HELD,
-    (State.CUED, Step.HOLD): State.HELD,
+    (State.PLAYING, Step.HOLD): State.HELD,
     (State.RESETTING, Step.HOLD): State.HELD,
-    (State.HELD, Step.FREE): State.RESETTING,
+    (State.HELD, Step.ARM): State.RESETTING,
     (State.OFF, Step.STOP): State.STOPPED,
     (State.ARMED, Step.STOP): State.STOPPED,
-    (State.CUED, Step.STOP): State.STOPPED,
+    (State.PLAYING, Step.STOP): State.STOPPED,
     (State.RESETTING, Step.STOP): State.STOPPED,
     (State.HELD, Step.STOP): State.STOPPED,
     (State.STOPPED, Step.ACKNOWLEDGE): State.OFF,
@@ -134,7 +133,7 @@ class SceneState:
             return None
         change = Change(at_s=at_s, before=self.state, step=step, after=after)
         self.state = after
-        if step in (Step.ARM, Step.FREE):
+        if step is Step.ARM:
             self.reset_over_s = max(self.reset_over_s, at_s)
         if after is State.ARMED:
             self.armed_s = at_s
@@ -160,7 +159,7 @@ class SceneState:
         """All changes that time alone has brought by now."""
         changes: list[Change] = []
         while self.next_s() <= now_s:
-            step = Step.CUE_OVER if self.state is State.CUED else Step.RESET_OVER
+            step = Step.CUE_OVER if self.state is State.PLAYING else Step.RESET_OVER
             change = self.step(step, self.next_s())
             assert change is not None
             changes.append(change)
@@ -168,7 +167,7 @@ class SceneState:
 
     def next_s(self) -> float:
         """Host time of the next change that time alone brings."""
-        if self.state is State.CUED:
+        if self.state is State.PLAYING:
             return self.cue_over_s
         if self.state is State.RESETTING:
             return max(self.reset_over_s, self.cue_over_s, self.contact.ready_s)
@@ -178,7 +177,7 @@ class SceneState:
         """Seconds until a press would be taken; 0 when armed, None when it does not come by itself."""
         if self.state is State.ARMED:
             return 0.0
-        if self.state in (State.CUED, State.RESETTING):
+        if self.state in (State.PLAYING, State.RESETTING):
             open_s = 0.0 if self.contact.closed else self.contact.ready_s
             return max(self.reset_over_s, self.cue_over_s, open_s, now_s) - now_s
         return None

@@ -25,7 +25,7 @@ def main(scares: int) -> None:
         path = new_night_file(Path(folder), "2026-10-31")
         titles = [f"scene {index}" for index in range(6)]
         log = NightLog(path, [plan(title=title) for title in titles], 0.0)
-        log.put(PressRefused(at_s=0.5, scene=titles[0], state=State.CUED, wait_s=1.0, refusals=1))
+        log.put(PressRefused(at_s=0.5, scene=titles[0], state=State.PLAYING, wait_s=1.0, refusals=1))
         log.put(
             ScareDone(at_s=1.0, scene=titles[0], number=1, trigger_s=0.0, sounds=(), lights=(), stopped=False)
         )

@@ -10,7 +10,7 @@ from cuesync.plan.plan import Plan
 from cuesync.show.engine import Show
 from cuesync.show.events import ShowEvent
 from cuesync.show.sound import LocalSoundDesk
-from cuesync.show.states import State
+from cuesync.show.states import State, Step
 from cuesync.show.watch import Watch, WatchedSource
 
 _E = TypeVar("_E", bound=ShowEvent)
@@ -92,6 +92,11 @@ class Simulation:
         now_s = self.clock.now_s()
         self.contacts.press(contact, now_s, hold_s=hold_s)
         return now_s
+
+    def hold(self, title: str) -> None:
+        """Set a scene aside, as misfires do."""
+        (scene,) = (scene for scene in self.show._scenes if scene.plan.title == title)
+        scene.state.step(Step.HOLD, self.clock.now_s())
 
     def all(self, kind: type[_E]) -> list[_E]:
         return [event for event in self.said if isinstance(event, kind)]

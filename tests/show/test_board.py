@@ -6,8 +6,8 @@ import json
 
 import pytest
 
-from cuesync.show.board import Board
-from cuesync.show.events import Fault, Recovered
+from cuesync.show.board import Board, SceneRow
+from cuesync.show.events import Fault, PressRefused, Recovered, StateChanged
 from cuesync.show.states import State
 from tests.show.plans import plan
 from tests.show.simulation import Simulation
@@ -57,6 +57,22 @@ def test_trouble_is_shown_until_it_is_over() -> None:
     board.take(Fault(at_s=3.0, scene="Cellar door", what="3 misfires in a row."))
     (row,) = board.rows(4.0)
     assert row.text.endswith("! 3 misfires in a row.")
+
+
+@pytest.mark.parametrize(("wait_s", "text"), [(0.2, "1 s"), (1.0, "1 s"), (1.4, "2 s"), (29.996, "30 s")])
+def test_a_wait_is_never_told_as_nothing_nor_too_short(wait_s: float, text: str) -> None:
+    assert f"  ready in {text}  " in SceneRow(scene="Attic", wait_s=wait_s).text
+    changed = StateChanged(at_s=0.0, before=State.PLAYING, after=State.RESETTING, wait_s=wait_s)
+    assert changed.text == f"resetting, ready in {text}"
+
+
+def test_a_refusal_tells_what_leads_back() -> None:
+    told = PressRefused(at_s=0.0, state=State.HELD, wait_s=None, refusals=1, todo="Press 2 to arm it again.")
+    assert told.text == "press refused: held. Press 2 to arm it again."
+    soon = PressRefused(at_s=0.0, state=State.RESETTING, wait_s=0.01, refusals=1)
+    assert soon.text == "press refused: resetting, ready in 0.1 s"
+    stuck = PressRefused(at_s=0.0, state=State.RESETTING, wait_s=0.0, refusals=1)
+    assert stuck.text == "press refused: resetting"
 
 
 def test_the_rows_are_plain_json() -> None:

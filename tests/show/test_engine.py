@@ -25,7 +25,7 @@ def test_from_the_press_to_the_end_of_the_reset() -> None:
     assert [sent.on for sent in done.lights] == [True, False]
     assert [sent.late_ms for sent in done.lights] == pytest.approx([0.0, 0.0], abs=1e-6)
     changes = [(event.after, round(event.at_s - trigger_s, 6)) for event in night.all(StateChanged)][2:]
-    assert changes == [(State.CUED, 0.0), (State.RESETTING, 0.7), (State.ARMED, 5.0)]
+    assert changes == [(State.PLAYING, 0.0), (State.RESETTING, 0.7), (State.ARMED, 5.0)]
 
 
 def test_the_click_is_handed_over_at_trigger_plus_delay() -> None:
@@ -148,14 +148,14 @@ def test_stop_all_fades_darkens_and_needs_two_steps() -> None:
 
 def test_a_held_scene_refuses_and_the_others_go_on() -> None:
     night = Simulation([plan(), plan(title="Attic", contact="key:f")])
-    night.show.put(lambda: night.show.hold("Attic"))
+    night.hold("Attic")
     night.clock.sleep_s(0.1)
     night.press("key:f")
     night.press()
     night.clock.sleep_s(1.0)
     assert [event.scene for event in night.all(Triggered)] == ["Cellar door"]
     assert [(event.scene, event.wait_s) for event in night.all(PressRefused)] == [("Attic", None)]
-    night.show.put(lambda: night.show.free("Attic"))
+    night.show.put(night.show.arm)
     night.clock.sleep_s(0.2)
     assert night.state("Attic") is State.ARMED
 

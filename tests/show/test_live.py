@@ -108,7 +108,7 @@ def test_a_signal_ends_the_night_in_good_order(
 ) -> None:
     program.wait_for("armed")
     program.press()
-    program.wait_for("scare 1: go")
+    program.wait_for("scare 1: triggered")
     assert program.end(sent) == 0
     assert program.said[-1] == ["summary", 1]
     summary = read_summary(night_files(tmp_path)[0])
@@ -119,6 +119,33 @@ def test_a_signal_ends_the_night_in_good_order(
 def test_every_start_says_that_it_is_no_emergency_stop(program: Program) -> None:
     program.wait_for("armed")
     assert NO_EMERGENCY_STOP in str(program.said[0][1])
+
+
+def test_the_operator_reads_the_way_back_from_a_stop(program: Program) -> None:
+    program.wait_for("Enter stops all sound and light. After that: Press 1, then 2, to arm again.")
+    program.wait_for("armed")
+    os.write(program.typist, b"\r")
+    program.wait_for("all stopped by Enter. Press 1, then 2, to arm again.")
+    program.press()
+    program.wait_for("press refused: stopped. Press 1, then 2, to arm again.")
+    os.write(program.typist, b"1")
+    program.wait_for("Cellar door: off", 1)
+    time.sleep(0.8)  # a key counts as released after 0.7 s
+    program.press()
+    program.wait_for("press refused: off. Press 2 to arm.")
+    os.write(program.typist, b"2")
+    program.wait_for("armed", 2)
+    assert not any("ready in 0 s" in str(text) for _, text in program.said)
+
+
+def test_controls_in_words() -> None:
+    midi = Controls(stop=("midi:36", "key:f"), acknowledge=("midi:10:37",), arm=("key:space",))
+    assert midi.in_words == (
+        "MIDI note 36 or F stops all sound and light. After that: "
+        "Press MIDI note 37 on channel 10, then Space, to arm again."
+    )
+    assert Controls(arm=()).in_words == "Enter stops all sound and light."
+    assert Controls(stop=()).in_words == ""
 
 
 def test_after_a_kill_the_log_has_every_finished_scare_and_the_next_start_says_so(

@@ -95,7 +95,7 @@ def test_a_stop_ends_the_background_and_arming_starts_it_again() -> None:
 
 def test_a_held_scene_keeps_its_background() -> None:
     night = Simulation([replace(plan(sounds=()), backgrounds=(background(),))])
-    night.show.put(lambda: night.show.hold("Cellar door"))
+    night.hold("Cellar door")
     night.clock.sleep_s(0.1)
     held_s = night.clock.now_s()
     night.clock.sleep_s(0.5)

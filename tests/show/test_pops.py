@@ -104,9 +104,9 @@ def test_misfires_in_a_row_hold_the_scene() -> None:
         night.scare()
     assert [scare.misfire for scare in night.all(ScareDone)] == [True, False, True, True]
     (fault,) = night.all(Fault)
-    assert fault.text.startswith("2 misfires in a row; the scene is held.")
+    assert fault.text.startswith("2 misfires in a row; the scene is held. Look at the prop")
     assert night.state() is State.HELD
-    night.show.put(lambda: night.show.free("Cellar door"))
+    night.show.put(night.show.arm)
     night.clock.sleep_s(0.5)
     assert night.state() is State.ARMED
 
