@@ -260,7 +260,7 @@ class PortAudioOutput:
 
 
 class PortAudioRecorder:
-    """Plays and records on one sound card (or only records, with `output_channels=0`).
+    """Plays and records on one clock.
 
     `wanted` names the input, `wanted_output` the output; without that it is the default output of the same
     system, on which the show would play as well, or else the device of the input.
@@ -284,7 +284,7 @@ class PortAudioRecorder:
         devices = sound_devices()
         source = choose_device(devices, wanted, inputs=input_channels, outputs=0, option="--microphone")
         sink = choose_loudspeaker(devices, source, wanted_output, output_channels)
-        self._output_name = devices[sink].label if output_channels else ""
+        self._output_name = devices[sink].label
         self._device = devices[source]
         self._clock: Clock = HostClock() if clock is None else clock
         self._rate_hz = rate_hz or self._device.rate_hz
@@ -301,24 +301,14 @@ class PortAudioRecorder:
         self._handed_frame: int | None = None
         self._started = False
         try:
-            if output_channels:
-                self._stream = sd.Stream(
-                    device=(source, sink),
-                    channels=(input_channels, output_channels),
-                    samplerate=self._rate_hz,
-                    latency="low",
-                    dtype="float32",
-                    callback=self._both,
-                )
-            else:
-                self._stream = sd.InputStream(
-                    device=source,
-                    channels=input_channels,
-                    samplerate=self._rate_hz,
-                    latency="low",
-                    dtype="float32",
-                    callback=self._take,
-                )
+            self._stream = sd.Stream(
+                device=(source, sink),
+                channels=(input_channels, output_channels),
+                samplerate=self._rate_hz,
+                latency="low",
+                dtype="float32",
+                callback=self._both,
+            )
         except (sd.PortAudioError, ValueError) as problem:
             raise DeviceError(
                 f'the sound card "{self._device.label}" does not open for recording at {self._rate_hz} Hz: '
@@ -360,8 +350,6 @@ class PortAudioRecorder:
         self._started = True
 
     def play(self, samples: Samples) -> None:
-        if not self._outputs:
-            raise DeviceError(f'"{self.name}" was opened for recording only; it has no output to play on.')
         sound = samples[:, None] if samples.ndim == 1 else samples
         if sound.shape[1] == 1:
             sound = np.repeat(sound, self._outputs, axis=1)
@@ -383,9 +371,8 @@ class PortAudioRecorder:
 
     @property
     def input_delay_s(self) -> float:
-        latency = self._stream.latency
-        input_s = float(latency[0] if isinstance(latency, tuple) else latency)
-        return max(0.0, input_s - self._block_frames / self._rate_hz)
+        input_s, _ = self._stream.latency
+        return max(0.0, float(input_s) - self._block_frames / self._rate_hz)
 
     def read(self) -> RecordedBlock | None:
         arrived_s, written = self._last_block_s, self._written

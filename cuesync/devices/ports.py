@@ -181,7 +181,7 @@ class Recorder(Protocol):
 
     @property
     def output_channels(self) -> int:
-        """0 for a card that only records; `play` then raises DeviceError."""
+        """How many channels `play` plays on."""
         ...
 
     @property
@@ -208,7 +208,7 @@ class Recorder(Protocol):
 
     @property
     def output_name(self) -> str:
-        """The device that `play` plays on, named as an `AudioOutput` names itself; empty without one."""
+        """The device that `play` plays on, named as an `AudioOutput` names itself."""
         ...
 
     @property

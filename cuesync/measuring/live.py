@@ -155,7 +155,8 @@ def _with_count(error: CuesyncError, finished: int) -> CuesyncError:
         if finished == 1
         else f"The {finished} trials finished before this are"
     )
-    kind = StorageError if isinstance(error, StorageError) else DeviceError
+    kinds = (StorageError, InputError, DeviceError)
+    kind = next((kind for kind in kinds if isinstance(error, kind)), CuesyncError)
     return kind(f"{error} {kept} kept.")
 
 
