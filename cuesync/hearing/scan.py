@@ -90,7 +90,8 @@ class CoarseScan:
     Blocks have the shape (frames, channels), all of one kind: `int16`, taken as parts of 32768, or floating.
     """
 
-    def __init__(self, rate_hz: int, channels: int) -> None:
+    def __init__(self, rate_hz: int, channels: int, frames: int = 0) -> None:
+        """`frames`, if known, saves making room again and again."""
         self.rate_hz = rate_hz
         self.channels = channels
         self.block_frames = max(4, round(rate_hz * BLOCK_S))
@@ -99,7 +100,8 @@ class CoarseScan:
         self._before: FloatArray = np.zeros(channels, dtype=np.float32)
         self._offset: FloatArray | None = None
         self._scale = np.float32(1.0)
-        self._parts: list[FloatArray] = []
+        self._views: FloatArray = np.zeros((3, channels, frames // self.block_frames), dtype=np.float32)
+        self._filled = 0
 
     def feed(self, block: NDArray[np.float32] | NDArray[np.float64] | NDArray[np.int16]) -> None:
         """Take the next block."""
@@ -116,7 +118,7 @@ class CoarseScan:
             self._before = (block[0] - self._offset).astype(np.float32)
         size = self.block_frames
         count = len(block) // size
-        part = np.empty((3, self.channels, count), dtype=np.float32)
+        part = self._room(count)
         for channel in range(self.channels):
             line = np.subtract(block[: count * size, channel], self._offset[channel], dtype=np.float32)
             rows = line.reshape(count, size)
@@ -131,15 +133,21 @@ class CoarseScan:
             np.einsum("ij,ij->i", rows, rows, out=part[2, channel])
         part[0::2] *= self._scale * self._scale
         part[1] *= self._scale
-        self._parts.append(part)
+        self._filled += count
         self._rest = block[count * size :].copy()
+
+    def _room(self, count: int) -> FloatArray:
+        """The next `count` places of the views, made longer where they don't suffice."""
+        end = self._filled + count
+        have = self._views.shape[2]
+        if end > have:
+            more = np.zeros((3, self.channels, max(end - have, have)), dtype=np.float32)
+            self._views = np.concatenate([self._views, more], axis=2)
+        return self._views[:, :, self._filled : end]
 
     def finish(self) -> Coarse:
         """The scan of everything fed so far."""
-        if self._parts:
-            power, total, sharp = np.concatenate(self._parts, axis=2)
-        else:
-            power, total, sharp = np.zeros((3, self.channels, 0), dtype=np.float32)
+        power, total, sharp = self._views[:, :, : self._filled]
         return Coarse(
             rate_hz=self.rate_hz,
             block_frames=self.block_frames,
