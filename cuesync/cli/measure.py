@@ -237,5 +237,6 @@ def measurement_fields(measurement: Measurement) -> dict[str, Any]:
             for number, trial in enumerate(trials, 1)
         ],
         "summary": rounded(asdict(summary)),
+        "trust": measurement.trust,
         "warnings": list(measurement.warnings),
     }

@@ -81,6 +81,8 @@ def summary_lines(measurement: Measurement) -> list[str]:
         lines.append(f"Reset: {summary.reset_s:.1f} s after the trigger at the latest")
     else:
         lines.append("Reset: could not be heard; write reset_s = … into the scene")
+    if measurement.trust:
+        lines.append(f"Trust: {measurement.trust}")
     return lines
 
 
