@@ -162,8 +162,6 @@ class NoteReader:
         self._contacts = [
             (address, contact) for address, contact in parsed if isinstance(contact, MidiContact)
         ]
-        self.strange_messages = 0
-        """Messages that were no MIDI; they are counted and dropped."""
 
     def arrived(self, event: tuple[Sequence[int], float], _data: object = None) -> None:
         """What rtmidi calls, with (bytes, time since the last message)."""
@@ -171,8 +169,7 @@ class NoteReader:
         try:
             message = self._mido.Message.from_bytes(event[0])
         except (ValueError, TypeError, IndexError, KeyError):
-            self.strange_messages += 1
-            return
+            return  # no MIDI
         if message.type not in ("note_on", "note_off"):
             return
         closed = message.type == "note_on" and message.velocity > 0

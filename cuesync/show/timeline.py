@@ -60,24 +60,17 @@ class Timeline:
         return self._settled and not self._fresh
 
     @property
-    def next_frame(self) -> int:
-        """First frame of the block that will be asked for next."""
-        return self._next_frame
-
-    @property
     def skipped_frames(self) -> int:
         """Frames that the card lost so far, as seen from the host's clock."""
         return self._skipped_frames
 
     def frame_at(self, host_s: float) -> float:
         """The frame that is handed over at this host time. RuntimeError before the first block."""
-        line_s, frame, frame_s = self._read()
+        line = self._line  # once: the sound card's thread swaps it
+        if line is None:
+            raise RuntimeError("the timeline has no block yet")
+        line_s, frame, frame_s = line
         return frame + (host_s - line_s) / frame_s
-
-    def host_at(self, frame: float) -> float:
-        """Host time at which this frame is handed over. RuntimeError before the first block."""
-        line_s, line_frame, frame_s = self._read()
-        return line_s + (frame - line_frame) * frame_s
 
     def restart(self) -> None:
         """A new stream begins: the next block is placed by host time and the line found afresh."""
@@ -176,8 +169,3 @@ class Timeline:
             return 0.0
         self._odd_blocks = 0
         return self._odd_error_s
-
-    def _read(self) -> tuple[float, int, float]:
-        if self._line is None:
-            raise RuntimeError("the timeline has no block yet")
-        return self._line
