@@ -70,11 +70,10 @@ class PopFinding:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
-    """A sudden rise: `at` in fine steps, `level_db` above the floor, `rise_db` above what was before."""
+    """A sudden rise: `at` in fine steps, `level_db` above the floor."""
 
     at: int
     level_db: float
-    rise_db: float
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -148,12 +147,11 @@ def _peaks(view: NDArray[np.float32], most: int, apart: int, taken: Sequence[int
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Agreement:
-    """What the trials of a recording agree on: `middle` and `reach` of the delay in frames, `share` of the
-    trials inside, and whether that is more than chance."""
+    """What the trials of a recording agree on: `middle` and `reach` of the delay in frames, and whether
+    that is more than chance."""
 
     middle: float
     reach: float
-    share: float
     sure: bool
 
 
@@ -194,7 +192,6 @@ def agree(
     return Agreement(
         middle=float(np.median(members)),
         reach=reach,
-        share=len(set(owner[inside])) / count,
         sure=count < 3 or odds < (0.02 if count < 6 else 0.001),
     )
 
@@ -335,10 +332,8 @@ def _events(steps: Samples, floor: float) -> list[Event]:
         for head, tail in zip(heads, tails, strict=True)
     ]
     levels_db = 10.0 * np.log10(peaks[tops] / floor)
-    rises_db = 10.0 * np.log10(ratio[tops])
     return [
-        Event(at=top + 12, level_db=float(level_db), rise_db=float(rise_db))
-        for top, level_db, rise_db in zip(tops, levels_db, rises_db, strict=True)
+        Event(at=top + 12, level_db=float(level_db)) for top, level_db in zip(tops, levels_db, strict=True)
     ]
 
 

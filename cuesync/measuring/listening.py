@@ -112,7 +112,7 @@ def measure_source(
     heard = [_loudest_db(coarse, channel) for channel in range(source.channels)]
     if max(heard) < SILENCE_DB:
         raise RecordingError(
-            f"{source.name}: is silent: nothing in it is louder than {SILENCE_DB:.0f} dB below full scale. "
+            f"{source.name}: is silent: nothing in it is louder than {-SILENCE_DB:.0f} dB below full scale. "
             "Check the microphone and its input, and record again."
         )
     marks = _find_triggers(source, coarse, way, contact_channel, microphone_channel, trigger_times_s, heard)
