@@ -259,6 +259,17 @@ class PortAudioOutput:
             render(out, now_s)
 
 
+class _Outgoing:
+    """A sound on its way out and how far it has come; the callback alone changes it."""
+
+    __slots__ = ("at", "handed_frame", "samples")
+
+    def __init__(self, samples: Samples) -> None:
+        self.samples = samples
+        self.at = 0
+        self.handed_frame: int | None = None
+
+
 class PortAudioRecorder:
     """Plays and records on one clock.
 
@@ -296,9 +307,7 @@ class PortAudioRecorder:
         self._dropouts = 0
         self._block_frames = 0
         self._last_block_s = -math.inf
-        self._playing: Samples | None = None
-        self._play_at = 0
-        self._handed_frame: int | None = None
+        self._playing: _Outgoing | None = None
         self._started = False
         try:
             self._stream = sd.Stream(
@@ -355,15 +364,13 @@ class PortAudioRecorder:
             sound = np.repeat(sound, self._outputs, axis=1)
         if sound.shape[1] != self._outputs:
             raise DeviceError(f"a sound of {sound.shape[1]} channels does not fit {self._outputs} outputs.")
-        # The sound last: the callback takes it as soon as it sees it.
-        self._playing = None
-        self._play_at = 0
-        self._handed_frame = None
-        self._playing = np.ascontiguousarray(sound, dtype=np.float32)
+        # One step, for the callback may be in the middle of a sound before.
+        self._playing = _Outgoing(np.ascontiguousarray(sound, dtype=np.float32))
 
     @property
     def handed_frame(self) -> int | None:
-        return self._handed_frame
+        playing = self._playing
+        return None if playing is None else playing.handed_frame
 
     @property
     def output_name(self) -> str:
@@ -414,11 +421,9 @@ class PortAudioRecorder:
         self._take(block, frames, time, status)
         out.fill(0.0)
         playing = self._playing
-        if playing is not None:
-            if self._play_at == 0:
-                self._handed_frame = self._written
-            part = playing[self._play_at : self._play_at + frames]
+        if playing is not None and playing.at < len(playing.samples):
+            if playing.handed_frame is None:
+                playing.handed_frame = self._written
+            part = playing.samples[playing.at : playing.at + frames]
             out[: len(part)] = part
-            self._play_at += frames
-            if self._play_at >= len(playing):
-                self._playing = None
+            playing.at += frames
