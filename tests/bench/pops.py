@@ -380,6 +380,7 @@ def table(
 ) -> None:
     for snr_db in SNR_DB:
         scores = {name: Score() for name in who}
+        kinds = {"  of these, springs": Score(), "  of these, drums, bells and wood": Score()}
         for index in range(recordings):
             rng = np.random.default_rng([snr_db, index, len(title)])
             clip = clips[index * len(clips) // recordings]
@@ -392,12 +393,18 @@ def table(
                 scores[name].spent_s += time.perf_counter() - began
                 scores[name].heard_s += len(one.samples) / RATE_HZ
                 scores[name].take(answers, one)
+                if ask is ours_together:
+                    kind = kinds[list(kinds)[not clip.name.endswith("-1.wav")]]
+                    kind.heard_s += len(one.samples) / RATE_HZ
+                    kind.take(answers, one)
         print(
             f"\n{title}, {snr_db} dB, {recordings * TRIALS} cases from {min(recordings, len(clips))} clips"
             f"\n{HEAD}"
         )
         for name, score in scores.items():
             print(score.row(name))
+            if who[name] is ours_together:
+                print("\n".join(kind.row(label) for label, kind in kinds.items() if kind.heard_s))
         if show_worst:
             for name in list(who)[:2]:
                 print(
