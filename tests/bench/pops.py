@@ -34,7 +34,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
-import soxr
+import soxr  # type: ignore[import-untyped]
 from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
@@ -62,15 +62,17 @@ class Snap:
 
 
 def mono(samples: NDArray[np.float32], rate_hz: int) -> Samples:
-    line = samples.mean(axis=1) if samples.ndim == 2 else samples
-    line = line.astype(np.float64)
-    return soxr.resample(line, rate_hz, RATE_HZ) if rate_hz != RATE_HZ else line
+    line: Samples = (samples.mean(axis=1) if samples.ndim == 2 else samples).astype(np.float64)
+    if rate_hz != RATE_HZ:
+        line = soxr.resample(line, rate_hz, RATE_HZ)
+    return line
 
 
 def fill(samples: Samples) -> Samples:
     """Without offset, peak 1."""
-    samples = samples - np.median(samples)
-    return samples / np.abs(samples).max()
+    centred: Samples = samples - np.median(samples)
+    filled: Samples = centred / np.abs(centred).max()
+    return filled
 
 
 def first_above(samples: Samples, share: float) -> int:
@@ -107,7 +109,8 @@ def snaps() -> tuple[list[Snap], list[Snap]]:
     named = [("bucklespring-data", name) for name in outside.names("bucklespring-data", "*-1.wav")]
     for pattern in ("perc_*", "drum_*", "tabla_*", "elec_wood*"):
         named += [("sonic-pi-samples", name) for name in outside.names("sonic-pi-samples", pattern)]
-    clear, soft = [], []
+    clear: list[Snap] = []
+    soft: list[Snap] = []
     for package, name in named:
         if name == "drum_roll.flac":
             continue
@@ -145,7 +148,8 @@ def endless(noise: Samples, frames: int, rng: np.random.Generator) -> Samples:
     for at in range(0, frames, piece - fade):
         begin = int(rng.integers(0, len(noise) - piece + 1))
         out[at : at + piece] += noise[begin : begin + piece] * shape
-    return out[:frames] + 10.0 ** (-25.0 / 20.0) * rng.standard_normal(frames)
+    noisy: Samples = out[:frames] + 10.0 ** (-25.0 / 20.0) * rng.standard_normal(frames)
+    return noisy
 
 
 def room(rng: np.random.Generator) -> Samples:
@@ -307,7 +311,7 @@ def obspy_sta_lta(sound: NDArray[np.float32]) -> list[float]:
 
 
 def aubio_default(sound: NDArray[np.float32]) -> list[float]:
-    import aubio
+    import aubio  # type: ignore[import-not-found]
 
     onset = aubio.onset("default", 512, 64, RATE_HZ)
     return [float(onset.get_last()) for at in range(0, len(sound) - 64, 64) if onset(sound[at : at + 64])]
