@@ -30,6 +30,10 @@ SURE_CONTACT = 0.6
 LEAST_CLICK_DB = 12.0
 """A click that stands out less of what follows it is no mark to trust unasked."""
 
+FEW_POPS = 4
+"""Fewer trials than this can't vouch for each other."""
+FEW_CONFIDENCE = 0.4
+
 SILENCE_DB = -84.0
 """Nothing louder than this in any 10 ms: two steps of a 16-bit file, so nothing was recorded."""
 
@@ -373,6 +377,7 @@ def _trials(
     stops = [*marks.frames[1:], float(source.frames)]
     impacts = [None if pop is None else pop.impact_frame for pop in found]
     limits = resets.limit_frames(marks.edges, marks.frames, impacts, stops)
+    enough = sum(pop is not None for pop in found) >= FEW_POPS
     trials = []
     for trigger, stop, pop, limit in zip(marks.frames, stops, found, limits, strict=True):
         if pop is None:
@@ -392,7 +397,7 @@ def _trials(
                 impact_s=pop.impact_frame / rate,
                 reset_s=None if still is None else (still - trigger) / rate,
                 error_s=pop.error_frames / rate,
-                confidence=pop.confidence,
+                confidence=pop.confidence if enough else min(pop.confidence, FEW_CONFIDENCE),
                 rival_s=None if pop.rival_frame is None else pop.rival_frame / rate,
                 reason=pop.reason,
             )
@@ -438,7 +443,13 @@ def _trust(marks: _Marks, trials: Sequence[Trial], popped: Sequence[pops.PopFind
         doubts.append("the trials' bangs are unlike each other and scatter, so some may not be the pop")
     if marks.way == "click":
         doubts.append("a click is the weakest mark of a trigger: put the contact on a channel of its own")
-    if len(popped) < 10:
+    if len(popped) < FEW_POPS:
+        count = "1 pop has" if len(popped) == 1 else f"{len(popped)} pops have"
+        doubts.append(
+            f"{count} too few others to be compared with: a ratchet's click may pass for the release. "
+            "Make ten trials or more"
+        )
+    elif len(popped) < 10:
         doubts.append(f"{len(popped)} pops say little about the scatter: make ten or more")
     if not doubts:
         return f"Trust the delay: {fine}, and {len(popped)} trials agree."

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from cuesync.errors import RecordingError
 from cuesync.hearing.chirp import chirp_signal
+from cuesync.measuring.listening import measure_samples
 from cuesync.measuring.recording import measure_recording, read_trigger_list
 from cuesync.measuring.trial import Measurement
 
@@ -181,6 +182,13 @@ def test_a_motor_s_start_is_no_click(sample_audio: Path) -> None:
     refused(path, "no clear trigger", "list of trigger times")
     measured = measure_recording(path, way="click")
     assert any("No click stands out" in warning for warning in measured.warnings)
+
+
+def test_a_few_trials_alone_are_never_called_sure(maker: ModuleType) -> None:
+    made = maker.make_recording(trials=1, way="contact", snr_db=50, seed=5)
+    measured = measure_samples(made.samples, made.rate_hz, way="contact")
+    assert all(trial.confidence < 0.5 for trial in measured.trials)
+    assert "a ratchet's click may pass for the release" in measured.trust
 
 
 def test_how_far_to_trust_the_number(sample_audio: Path) -> None:
