@@ -19,7 +19,7 @@ from cuesync.errors import DeviceError
 
 MEASURE_INSTEAD = "Or measure a recording made elsewhere: cuesync measure RECORDING"
 REHEARSE_INSTEAD = "Rehearse into a file instead: cuesync rehearse SCENE --out FILE.wav"
-_ALIVE_S = 0.5
+_ALIVE_S = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

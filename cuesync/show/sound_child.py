@@ -22,7 +22,7 @@ from typing import Any, BinaryIO
 from cuesync.errors import DeviceError
 
 _OPEN_WITHIN_S = 15.0
-_ALIVE_S = 0.6
+_NEWS_WITHIN_S = 2.0
 
 
 def write_message(stream: BinaryIO, message: dict[str, Any], data: bytes = b"") -> None:
@@ -97,7 +97,7 @@ class SoundChild:
             return False
         if self._status_s is None:
             return now_s - self._born_s < _OPEN_WITHIN_S
-        return bool(self.status["alive"]) and now_s - self._status_s < _ALIVE_S
+        return bool(self.status["alive"]) and now_s - self._status_s < _NEWS_WITHIN_S
 
     def end(self) -> None:
         """Let it fade out and end by itself; kill it where it doesn't."""

@@ -59,12 +59,13 @@ def main() -> None:
     done: list[ScareDone] = []
     faults: list[str] = []
     presses = 0
+    began_s = time.perf_counter()
 
     def say(event: ShowEvent) -> None:
         if isinstance(event, ScareDone):
             done.append(event)
         elif event.kind in ("fault", "recovered"):
-            faults.append(event.text)
+            faults.append(f"{event.at_s - began_s:7.1f} s  {event.text}")
 
     def operator() -> None:
         nonlocal presses
