@@ -28,7 +28,7 @@ from cuesync.errors import CuesyncError, DeviceError, InputError, RecordingError
 from cuesync.hearing.chirp import CHIRP_S, chirp_signal, find_chirps
 from cuesync.hearing.resets import LEAST_MOTOR_DB
 from cuesync.measuring.keeping import KeptRecording
-from cuesync.measuring.listening import measure_samples
+from cuesync.measuring.listening import FEW_CONFIDENCE, measure_samples
 from cuesync.measuring.trial import Measurement, Trial
 
 POLL_S = 0.005
@@ -41,7 +41,8 @@ CHIRP_WITHIN_S = 1.5
 """The chirp is looked for up to this long after the press; no sound card and no hall is slower."""
 SURE_S = 1.0
 """A pop this old is told; a rebound can't overtake it any more."""
-SURE_CONFIDENCE = 0.5
+SURE_CONFIDENCE = FEW_CONFIDENCE
+"""A pop is told from this confidence on: the first trials, with few others to compare, have no more."""
 LATEST_S = 0.1
 """A chirp that leaves later than this after the contact may come into the prop's own noise."""
 CLOCK_NOISE_S = 0.002
