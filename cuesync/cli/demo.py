@@ -63,7 +63,7 @@ def command(folder: Path | None) -> None:
             folder / "sample_audio",
             ignore=shutil.ignore_patterns("*.py", "__pycache__"),
         )
-        shutil.copytree(source / "scenes", folder / "scenes", ignore=shutil.ignore_patterns(PROFILE))
+        shutil.copytree(source / "scenes", folder / "scenes", ignore=shutil.ignore_patterns(PROFILE, "*.png"))
     except OSError as error:
         raise storage_error(folder, error) from error
     measurement = _measure(folder)

@@ -82,7 +82,7 @@ def summary_lines(measurement: Measurement) -> list[str]:
     else:
         lines.append("Reset: could not be heard; write reset_s = … into the scene")
     if measurement.trust:
-        lines.append(f"Trust: {measurement.trust}")
+        lines.append(measurement.trust)
     return lines
 
 
