@@ -8,11 +8,13 @@ import os
 import shutil
 import subprocess
 import sys
+import tempfile
 import time
 import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TextIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +22,9 @@ from numpy.typing import NDArray
 RATE_HZ = 48000
 PORTAUDIO_PORTS = "PortAudio:"
 _MEDIAN_OF = 11
+# What a killed server has left behind may stand in the way of the next one for a moment.
+_STARTS = 3
+_claims: dict[str, TextIO] = {}
 
 
 def missing() -> str:
@@ -56,19 +61,24 @@ def start_server(name: str, frames: int, *, realtime: bool = False) -> subproces
     if _runs(name):
         raise TimeoutError(f"the JACK server {name} runs already")
     command = ["jackd", "-n", name, *(["-R", "-P", "70"] if realtime else ["-r"])]
-    server = subprocess.Popen(
-        [*command, "-d", "dummy", "-r", str(RATE_HZ), "-p", str(frames)],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        env={**os.environ, "JACK_NO_AUDIO_RESERVATION": "1"},
-    )
-    end_s = time.monotonic() + 10.0
-    while not _runs(name):
-        if server.poll() is not None or time.monotonic() > end_s:
+    with tempfile.TemporaryFile() as words:
+        for _ in range(_STARTS):
+            server = subprocess.Popen(
+                [*command, "-d", "dummy", "-r", str(RATE_HZ), "-p", str(frames)],
+                stdout=words,
+                stderr=words,
+                env={**os.environ, "JACK_NO_AUDIO_RESERVATION": "1"},
+            )
+            end_s = time.monotonic() + 10.0
+            while server.poll() is None and time.monotonic() < end_s:
+                if _runs(name):
+                    return server
+                time.sleep(0.1)
             stop_server(server)
-            raise TimeoutError(f"the JACK server {name} did not start")
-        time.sleep(0.1)
-    return server
+        words.seek(0)
+        said = words.read().decode(errors="replace").split("\n")
+    reason = " / ".join(line for line in said[-8:] if line)
+    raise TimeoutError(f"the JACK server {name} did not start; it said: {reason}")
 
 
 def _runs(name: str) -> bool:
@@ -85,18 +95,37 @@ def _runs(name: str) -> bool:
 def start_free_server(
     kind: str, frames: int, *, realtime: bool = False
 ) -> tuple[str, subprocess.Popen[bytes]]:
-    """Start a server under the first name that nobody uses.
+    """Start a server under the first name that nobody uses; it stays ours until this process ends.
 
     JACK keeps at most eight names, and one whose server was killed stays taken until it is used again; so
     the names are few and come again.
     """
     for count in range(1, 5):
         name = f"cuesync-{kind}-{count}"
+        if not claim(name):
+            continue
         try:
             return name, start_server(name, frames, realtime=realtime)
         except TimeoutError:
             continue
     raise TimeoutError("no JACK server started under any of four names; are there others running?")
+
+
+def claim(name: str) -> bool:
+    """Keep a name from all other test runs, also while its server is killed and started again."""
+    import fcntl
+
+    if name not in _claims:
+        with contextlib.ExitStack() as stack:
+            try:
+                path = Path(tempfile.gettempdir()) / f"{name}.claim"
+                held = stack.enter_context(path.open("w"))
+                fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError:
+                return False
+            _claims[name] = held
+            stack.pop_all()
+    return True
 
 
 def stop_server(server: subprocess.Popen[bytes]) -> None:

@@ -105,7 +105,10 @@ def terminal() -> Iterator[tuple[int, int]]:
 
 
 def _skipped(heard: jackserver.Heard, night: Night) -> bool:
-    """On a busy computer the server skips blocks; what was in one of these is lost, and somebody says so."""
+    """On a busy computer the server skips blocks; what was in one of these is lost, and somebody says so.
+
+    What was heard is judged all the same; where nothing was skipped, all of it must be heard.
+    """
     return heard.lost > 0 or any("dropped out" in str(event) for event in night.said)
 
 
@@ -142,7 +145,7 @@ def test_the_hit_comes_out_the_delay_after_the_key(
     assert len(triggers_s) == 8
     hits_s = heard.times_s(heard.hits())
     skipped = _skipped(heard, night)
-    assert 8 - 2 * skipped <= len(hits_s) <= 8
+    assert (4 if skipped else 8) <= len(hits_s) <= 8
     nearest = np.argmin(np.abs(triggers_s[None, :] + delay_s - hits_s[:, None]), axis=1)
     errors_ms = (hits_s - triggers_s[nearest] - delay_s) * 1000.0
     assert np.median(np.abs(errors_ms)) < (3.0 if skipped else 0.5)
@@ -174,7 +177,8 @@ def test_a_killed_sound_process_is_replaced(
     assert isinstance(done, ScareDone)
     assert done.sounds[0].start_s is not None
     assert len(children) == 2
-    assert len(ear.stop().hits()) == 1
+    heard = ear.stop()
+    assert len(heard.hits()) == 1 or _skipped(heard, night)
 
 
 def test_two_scenes_on_one_contact_start_on_the_same_sample(ear: jackserver.Ear) -> None:
@@ -207,11 +211,15 @@ def test_two_scenes_on_one_contact_start_on_the_same_sample(ear: jackserver.Ear)
         show.put(ContactEdge(contact="key:space", closed=False, at_s=clock.now_s()))
         time.sleep(0.4)
     thread.stop()
+    time.sleep(0.2)  # the sound process tells its counts ten times a second
+    counts = desk.counts
     desk.close()
     assert not failures
     heard = ear.stop()
+    skipped = heard.lost > 0 or counts.dropouts > 0 or counts.skipped_frames > 0
     starts = [np.flatnonzero(np.abs(heard.samples[:, channel]) > 0.1) for channel in (0, 1)]
-    assert 3 <= len(starts[0]) <= 5  # a busy server may skip the block of a click, in both channels at once
+    # A busy server may skip the block of a click, in both channels at once.
+    assert (2 if skipped else 5) <= len(starts[0]) <= 5
     assert len(starts[0]) == len(starts[1])
     assert np.max(np.abs(starts[0] - starts[1])) <= 1
 
