@@ -197,7 +197,7 @@ def test_however_it_is_written(tmp_path: Path, contact: str, stop: str) -> None:
         )
 
 
-def run_with_keyboard(folder: Path, contact: str = "key:space") -> NightSummary:
+def run_with_keyboard(folder: Path, contact: str = "key:space", notes: tuple[str, ...] = ()) -> NightSummary:
     """A night of one press of the space bar, without sound, in this process."""
     typist, keyboard = os.openpty()
     stop = threading.Event()
@@ -212,7 +212,7 @@ def run_with_keyboard(folder: Path, contact: str = "key:space") -> NightSummary:
     giving_up.start()
     try:
         return run_show(
-            [plan(contact=contact, sounds=(), delay_s=0.1, reset_s=2.0)],
+            [replace(plan(contact=contact, sounds=(), delay_s=0.1, reset_s=2.0), notes=notes)],
             log_folder=folder,
             say=say,
             stop=stop,
@@ -226,6 +226,13 @@ def run_with_keyboard(folder: Path, contact: str = "key:space") -> NightSummary:
 
 def test_a_scene_that_writes_its_key_in_capitals_gets_its_edges(tmp_path: Path) -> None:
     assert run_with_keyboard(tmp_path, "key:SPACE").scares == 1
+
+
+def test_what_a_plan_remarks_is_said_before_its_scene_is_armed(tmp_path: Path) -> None:
+    night = run_with_keyboard(tmp_path, notes=("the delay is a guess",))
+    texts = [(event.kind, event.scene, event.text) for event in read_events(night.path)]
+    remark = texts.index(("note", "Cellar door", "the delay is a guess"))
+    assert remark < texts.index(("state", "Cellar door", "armed"))
 
 
 def test_a_damaged_old_log_keeps_no_night_from_starting(tmp_path: Path) -> None:
