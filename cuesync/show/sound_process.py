@@ -147,10 +147,10 @@ class SoundProcess:
 
     def restart(self) -> None:
         """Kill the child, if it still lives, and start another; what is still to be heard is told again."""
+        self._past = _sum(self._past, _counts(self._child.status))
+        self._child.kill()  # before the lock: whoever holds it may be stuck telling a child that hangs
         with self._plays_lock:
             self._begun = False
-        self._past = _sum(self._past, _counts(self._child.status))
-        self._child.kill()
         self._child = SoundChild()
         self._child.news = self._news
         self._child.open(self._order)

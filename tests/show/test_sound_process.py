@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import threading
 from collections.abc import Callable
 from typing import Any
 
@@ -89,6 +90,30 @@ def test_what_was_stopped_stays_stopped_after_the_card_is_back(children: list[Ch
         assert play.done
         assert play.late_s is None
     assert desk.quiet
+
+
+def test_a_child_that_hangs_and_takes_no_orders_is_replaced_all_the_same(
+    children: list[Child], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first, second = children
+    desk = SoundProcess(clock=SimulatedClock())
+    desk.start([SOUND])
+    stuck, killed = threading.Event(), threading.Event()
+
+    def full_pipe(_message: dict[str, Any], _data: bytes = b"") -> None:
+        stuck.set()
+        killed.wait(10.0)
+
+    monkeypatch.setattr(first, "tell", full_pipe)
+    monkeypatch.setattr(first, "kill", killed.set)
+    press = threading.Thread(target=desk.play, args=(0, 1.0), daemon=True)
+    press.start()
+    assert stuck.wait(10.0)
+    restart = threading.Thread(target=desk.restart, daemon=True)
+    restart.start()
+    restart.join(5.0)
+    assert not restart.is_alive()
+    assert second.orders == ["open", "load", "start", "play 0"]
 
 
 def test_an_order_for_a_sound_the_child_does_not_have_is_answered_and_harms_nothing() -> None:
