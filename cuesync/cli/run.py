@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     show_default=True,
     help="Where the night's log goes; a new file each time.",
 )
+@click.option("--without-lights", is_flag=True, help="Leave out all flashes, where no light is wired yet.")
 @click.option(
     "--stop-contact",
     "stop_contacts",
@@ -46,6 +48,7 @@ def command(
     midi_in: str | None,
     midi_out: str | None,
     log_folder: Path,
+    without_lights: bool,
     stop_contacts: tuple[str, ...],
     house_lights: tuple[str, ...],
 ) -> None:
@@ -58,7 +61,17 @@ def command(
 
     child = sound_child.SoundChild()  # first of all: it looks for the sound card while the scenes are read
     try:
-        night = _play(child, scenes, device, midi_in, midi_out, log_folder, stop_contacts, house_lights)
+        night = _play(
+            child,
+            scenes,
+            device,
+            midi_in,
+            midi_out,
+            log_folder,
+            without_lights=without_lights,
+            stop_contacts=stop_contacts,
+            house_lights=house_lights,
+        )
     finally:
         child.kill()
     click.echo(
@@ -74,6 +87,8 @@ def _play(
     midi_in: str | None,
     midi_out: str | None,
     log_folder: Path,
+    *,
+    without_lights: bool,
     stop_contacts: tuple[str, ...],
     house_lights: tuple[str, ...],
 ) -> NightSummary:
@@ -94,6 +109,8 @@ def _play(
     for light in house_lights:
         parse_light(light)
     plans = [resolve(file) for file in files]
+    if without_lights:
+        plans = [replace(plan, lights=()) for plan in plans]
     for plan in plans:
         for caution in plan_cautions(plan):
             say(f"Caution: {plan.title}: {caution}")

@@ -290,7 +290,10 @@ class _Ports:
             self._add(source, notes, "MIDI port")
 
         def lights() -> None:
-            self.lights = self.open_lights()
+            try:
+                self.lights = self.open_lights()
+            except DeviceError as problem:
+                raise DeviceError(f"{problem} To play without the lights, add --without-lights.") from problem
 
         def sound() -> None:
             self.sound = SoundProcess(
