@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 import click
 
 from cuesync.cli.common import PathArgument, port_options, say
 
 if TYPE_CHECKING:
-    from cuesync.show.events import ShowEvent
     from cuesync.show.log import NightSummary
     from cuesync.show.sound_child import SoundChild
 
@@ -26,6 +24,12 @@ if TYPE_CHECKING:
     default=Path("cuesync-nights"),
     show_default=True,
     help="Where the night's log goes; a new file each time.",
+)
+@click.option(
+    "--status-json",
+    type=click.File("a", encoding="utf-8"),
+    metavar="FILE|-",
+    help="Add a line of JSON whenever something happens, for other programs; - is stdout.",
 )
 @click.option("--without-lights", is_flag=True, help="Leave out all flashes, where no light is wired yet.")
 @click.option(
@@ -48,6 +52,7 @@ def command(
     midi_in: str | None,
     midi_out: str | None,
     log_folder: Path,
+    status_json: TextIO | None,
     without_lights: bool,
     stop_contacts: tuple[str, ...],
     house_lights: tuple[str, ...],
@@ -68,6 +73,7 @@ def command(
             midi_in,
             midi_out,
             log_folder,
+            status_json=status_json,
             without_lights=without_lights,
             stop_contacts=stop_contacts,
             house_lights=house_lights,
@@ -88,6 +94,7 @@ def _play(
     midi_out: str | None,
     log_folder: Path,
     *,
+    status_json: TextIO | None,
     without_lights: bool,
     stop_contacts: tuple[str, ...],
     house_lights: tuple[str, ...],
@@ -100,6 +107,7 @@ def _play(
         child.open({"device": device, "channels": channels, "rate_hz": None, "block_frames": None})
     # only now: the card is being opened meanwhile
     from cuesync.care import plan_cautions
+    from cuesync.cli.screen import Screen
     from cuesync.devices.addresses import parse_contact, parse_light
     from cuesync.plan.resolve import resolve
     from cuesync.show.live import Controls, run_show
@@ -114,17 +122,15 @@ def _play(
     for plan in plans:
         for caution in plan_cautions(plan):
             say(f"Caution: {plan.title}: {caution}")
+    screen = Screen([plan.title for plan in plans], status_json)
     return run_show(
         plans,
         device=device,
         midi_in=midi_in,
         midi_out=midi_out,
         log_folder=log_folder,
-        say=_tell,
+        say=screen.tell,
+        tick=screen.tick,
         controls=Controls(stop=("key:enter", *stop_contacts), house_lights=house_lights),
         sound_child=child,
     )
-
-
-def _tell(event: ShowEvent) -> None:
-    click.echo(f"{datetime.now():%H:%M:%S}  {event}")

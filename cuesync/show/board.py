@@ -46,9 +46,9 @@ class SceneRow:
         parts = [f"{self.state.upper():9} {self.scene}"]
         if self.wait_s:
             parts.append(f"ready in {whole_seconds(self.wait_s)} s")
-        parts.append(f"{self.scares} scares, {self.refusals} refused")
+        parts.append(f"{self.scares} scare{'' if self.scares == 1 else 's'}, {self.refusals} refused")
         if self.misfires:
-            parts.append(f"{self.misfires} misfires")
+            parts.append(f"{self.misfires} misfire{'' if self.misfires == 1 else 's'}")
         if self.offset_ms is not None:
             parts.append(
                 f"sound {abs(self.offset_ms):.0f} ms {'before' if self.offset_ms > 0 else 'after'} pop"

@@ -95,6 +95,7 @@ def run_show(
     midi_out: str | None = None,
     log_folder: Path,
     say: Callable[[ShowEvent], None],
+    tick: Callable[[], None] = lambda: None,
     stop: threading.Event | None = None,
     controls: Controls | None = None,
     block_frames: int | None = None,
@@ -107,7 +108,8 @@ def run_show(
     Then fade, darken, close the log.
 
     `device`, `midi_in`, `midi_out`: names or parts of names (see `cuesync devices`). `say` is called on the
-    calling thread. `midi_system` ("JACK", "ALSA", "Core MIDI") makes MIDI ports of our own for others to
+    calling thread, and `tick` some ten times a second.
+    `midi_system` ("JACK", "ALSA", "Core MIDI") makes MIDI ports of our own for others to
     connect to. `sound_child` was started, and asked for this device, before the plans were made.
     DeviceError where something needed is missing, InputError where two scenes or controls can't
     go together, StorageError where the log can't be written; nothing is armed then.
@@ -180,6 +182,7 @@ def run_show(
         try:
             while not stopping.is_set():
                 _say_for(events, say, 0.1)
+                tick()
         except KeyboardInterrupt:
             pass
         night.end()
