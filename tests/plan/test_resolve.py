@@ -213,7 +213,8 @@ def test_a_reset_before_the_pop_is_a_mistake(tmp_path: Path) -> None:
 
 
 def test_a_background_dips_around_the_pop(tmp_path: Path) -> None:
-    background = '[background]\nclip = "wind.wav"\nlevel_db = -20\ndip_db = -6\ndip_before_ms = 900\ndip_after_ms = 300\n'
+    background = '[background]\nclip = "wind.wav"\nlevel_db = -20\ndip_db = -6\n'
+    background += "dip_before_ms = 900\ndip_after_ms = 300\n"
     (planned,) = plan_of(tmp_path, scene(flash=background)).backgrounds
     assert planned.gain == pytest.approx(0.1)
     assert planned.dip_gain == pytest.approx(0.5012, abs=1e-4)
