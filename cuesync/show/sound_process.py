@@ -305,14 +305,17 @@ class _Server:
 
     def _report(self) -> None:
         status_s = 0.0
+        told_locked = False
         while not self._ending.is_set():
             for number, play in list(self._plays.items()):
                 if play.done:
                     del self._plays[number]
                     self._tell({"done": number, "late_s": play.late_s, "missed_s": play.missed_s})
             now_s = self._clock.now_s()
-            if now_s - status_s >= _STATUS_EVERY_S:
-                status_s = now_s
+            locked = self._desk is not None and self._desk.locked
+            # the show waits for the lock to arm its scenes
+            if now_s - status_s >= _STATUS_EVERY_S or locked != told_locked:
+                status_s, told_locked = now_s, locked
                 self._tell({"status": self._status()})
             self._ending.wait(_NEWS_EVERY_S)
 
