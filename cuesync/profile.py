@@ -5,6 +5,7 @@ Sessions are only ever added; comments and anything else that the user wrote sta
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -123,6 +124,15 @@ def read_profile(path: Path) -> ProfileFile:
         FaultyFileError: everything that is wrong in it, with lines and keys.
     """
     return read_toml(path, ProfileContent, "prop profile")
+
+
+def looks_like_profile(path: Path) -> bool:
+    """Whether the file is meant as a profile, right or wrong; False where it can't be read as TOML."""
+    try:
+        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, ValueError):
+        return False
+    return "session" in raw and isinstance(raw.get("prop"), str)
 
 
 def prop_numbers(content: ProfileContent) -> PropNumbers:

@@ -205,6 +205,11 @@ def _problem(path: Path, model: type[BaseModel], lines: dict[KeyPath, int], deta
         what, todo = f"{value!r} is out of range.", f"Write a number that is {word} {context[limit]:g}."
     elif kind == "literal_error":
         what, todo = f"{value!r} is not known.", f"Write one of {context['expected']}."
+    elif kind == "model_type":
+        what, todo = (
+            f"{value!r} is not a table.",
+            f"Write [{key[-1]}] on a line of its own, its keys below it.",
+        )
     elif kind == "string_type":
         what, todo = f"{value!r} is not a text.", "Put it in quotes."
     else:

@@ -22,6 +22,7 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
     from cuesync.care import FLASH_NOTICE, STANDING, plan_cautions
     from cuesync.errors import FaultyFileError, InputError, Problem
     from cuesync.plan.resolve import resolve
+    from cuesync.profile import looks_like_profile, read_profile
     from cuesync.scene.load import read_scene
 
     reports: list[dict[str, object]] = []
@@ -31,8 +32,15 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
         found: tuple[Problem, ...] = ()
         cautions: tuple[str, ...] = ()
         notes: tuple[str, ...] = ()
+        kind = "scene"
         try:
-            plan = resolve(read_scene(path))
+            if looks_like_profile(path):  # somebody wrote scenes/*.toml
+                kind = "prop profile"
+                read_profile(path)
+            else:
+                plan = resolve(read_scene(path))
+                cautions, notes = plan_cautions(plan), plan.remarks
+                any_flash = any_flash or bool(plan.lights)
         except FaultyFileError as error:
             found = error.problems
         except InputError as error:
@@ -41,20 +49,18 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
                     file=str(path), line=None, key="", what=str(error).removeprefix(f"{path}: "), todo=""
                 ),
             )
-        else:
-            cautions, notes = plan_cautions(plan), plan.remarks
-            any_flash = any_flash or bool(plan.lights)
         problems += found
         reports.append(
             {
                 "scene": str(path),
+                "kind": kind,
                 "problems": [{**asdict(problem), "message": str(problem)} for problem in found],
                 "cautions": list(cautions),
                 "notes": list(notes),
             }
         )
         if not as_json:
-            _print_scene(path, found, cautions, notes)
+            _print_scene(path, kind, found, cautions, notes)
     standing = (*STANDING, *((FLASH_NOTICE,) if any_flash else ()))
     if as_json:
         print_json({"scenes": reports, "standing_cautions": list(standing)})
@@ -66,12 +72,13 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
 
 
 def _print_scene(
-    path: Path, problems: tuple[object, ...], cautions: tuple[str, ...], notes: tuple[str, ...]
+    path: Path, kind: str, problems: tuple[object, ...], cautions: tuple[str, ...], notes: tuple[str, ...]
 ) -> None:
+    use = "played" if kind == "scene" else "used"
     if problems:
-        click.echo(f"{path}: {len(problems)} problem{'s' if len(problems) != 1 else ''}, can't be played")
+        click.echo(f"{path}: {len(problems)} problem{'s' if len(problems) != 1 else ''}, can't be {use}")
     else:
-        click.echo(f"{path}: can be played")
+        click.echo(f"{path}: {'' if kind == 'scene' else f'{kind}, '}can be {use}")
     for problem in problems:
         click.echo(f"  problem: {problem}")
     for caution in cautions:

@@ -296,7 +296,8 @@ class _Ports:
             try:
                 self.lights = self.open_lights()
             except DeviceError as problem:
-                raise DeviceError(f"{problem} To play without the lights, add --without-lights.") from problem
+                said = str(problem).rstrip(".")
+                raise DeviceError(f"{said}. To play without the lights, add --without-lights.") from problem
 
         def sound() -> None:
             self.sound = SoundProcess(

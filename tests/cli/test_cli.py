@@ -121,3 +121,22 @@ def test_every_scene_is_checked_although_one_is_missing(tmp_path: Path) -> None:
     assert done.returncode == 1
     assert f"problem: {tmp_path / 'none.toml'}: there is no such scene file." in done.stdout
     assert f"{scene}: prop: this key is missing." in done.stdout
+
+
+def test_profiles_among_the_scenes_are_checked_as_profiles(scenes: Path, tmp_path: Path) -> None:
+    done = run("check", *(str(path) for path in sorted(scenes.glob("*.toml"))))
+    assert done.returncode == 0, done.stdout
+    assert "attic-crone-profile.toml: prop profile, can be used" in done.stdout
+    broken = tmp_path / "p.toml"
+    text = (scenes / "attic-crone-profile.toml").read_text(encoding="utf-8")
+    broken.write_text(text.replace("supply_v = 6.0", "supply_v = 0.0"), encoding="utf-8")
+    done = run("check", str(broken))
+    assert done.returncode == 1
+    assert "session[1].supply_v: 0.0 is out of range." in done.stdout
+
+
+def test_a_value_in_place_of_a_table_is_told(tmp_path: Path) -> None:
+    scene = tmp_path / "s.toml"
+    scene.write_text('title = "t"\nprop = "crone"\n', encoding="utf-8")
+    done = run("check", str(scene))
+    assert f"{scene}:2: prop: 'crone' is not a table. Write [prop] on a line of its own" in done.stdout
