@@ -104,7 +104,7 @@ def _play(
     files = [read_scene(path) for path in scenes]
     channels = max(file.content.highest_output for file in files)
     if channels:
-        child.open({"device": device, "channels": channels, "rate_hz": None, "block_frames": None})
+        child.open(device, channels)
     # only now: the card is being opened meanwhile
     from cuesync.care import plan_cautions
     from cuesync.cli.screen import Screen

@@ -14,6 +14,7 @@ from importlib import import_module
 from typing import Any, Literal
 
 from cuesync.devices.addresses import MidiContact, parse_contact, parse_light
+from cuesync.devices.naming import index_meant
 from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock, LightCommand
 from cuesync.devices.quiet import quiet_stderr
 from cuesync.errors import DeviceError
@@ -93,15 +94,8 @@ def choose_port(ports: Sequence[MidiPort], wanted: str | None, direction: Direct
         if len(ports) == 1:
             return ports[0]
         raise DeviceError(f"there are several MIDI ports. Say which with {option}: {choices}.")
-    folded = wanted.casefold()
-    exact = [port for port in ports if folded in (port.name.casefold(), port.label.casefold())]
-    matches = exact or [port for port in ports if folded in port.label.casefold()]
-    if len(matches) == 1:
-        return matches[0]
-    if not matches:
-        raise DeviceError(f'no MIDI port is called "{wanted}". There are: {choices}.')
-    several = ", ".join(f'"{port.label}"' for port in matches)
-    raise DeviceError(f'"{wanted}" could be any of {several}. Write one of these in full.')
+    labels = {index: (port.name, port.label) for index, port in enumerate(ports)}
+    return ports[index_meant(labels, wanted, "MIDI port")]
 
 
 class _Port:

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from cuesync.devices.naming import index_meant
 from cuesync.devices.ports import Clock, HostClock, RecordedBlock, Render, Samples
 from cuesync.errors import DeviceError
 
@@ -128,19 +129,8 @@ def choose_device(
         raise DeviceError(
             f"no default sound card can {doing}. Say which with {option}; there are: {choices}."
         )
-    folded = wanted.casefold()
-    exact = [
-        index
-        for index in usable
-        if folded in (devices[index].name.casefold(), devices[index].label.casefold())
-    ]
-    matches = exact or [index for index in usable if folded in devices[index].label.casefold()]
-    if len(matches) == 1:
-        return matches[0]
-    if not matches:
-        raise DeviceError(f'no sound card that can {doing} is called "{wanted}". There are: {choices}.')
-    several = ", ".join(f'"{devices[index].label}"' for index in matches)
-    raise DeviceError(f'"{wanted}" could be any of {several}. Write one of these in full.')
+    labels = {index: (devices[index].name, devices[index].label) for index in usable}
+    return index_meant(labels, wanted, f"sound card that can {doing}")
 
 
 def choose_loudspeaker(

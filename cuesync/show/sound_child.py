@@ -70,8 +70,15 @@ class SoundChild:
         self._reader = threading.Thread(target=self._listen, name="cuesync sound news", daemon=True)
         self._reader.start()
 
-    def open(self, order: dict[str, Any]) -> None:
+    def open(
+        self,
+        device: str | None,
+        channels: int,
+        rate_hz: int | None = None,
+        block_frames: int | None = None,
+    ) -> None:
         """Ask for the sound card; `opened` waits for the answer."""
+        order = {"device": device, "channels": channels, "rate_hz": rate_hz, "block_frames": block_frames}
         self.tell({"open": order})
 
     def opened(self) -> dict[str, Any]:

@@ -59,12 +59,8 @@ class SoundProcess:
         child: SoundChild | None = None,
     ) -> None:
         """`child` may have been started, and asked to open this card, a while ago."""
-        self._order = {
-            "device": wanted,
-            "channels": channels,
-            "rate_hz": rate_hz,
-            "block_frames": block_frames,
-        }
+        self._wanted = wanted
+        self._block_frames = block_frames
         self._clock: Clock = HostClock() if clock is None else clock
         self._sounds: tuple[PreparedSound, ...] = ()
         self._plays: dict[int, RemotePlay] = {}
@@ -78,7 +74,7 @@ class SoundProcess:
         self._closed = False
         if child is None:
             child = SoundChild()
-            child.open(self._order)
+            child.open(wanted, channels, rate_hz, block_frames)
         child.news = self._news
         self._child = child
         opened = self._opened()
@@ -86,7 +82,6 @@ class SoundProcess:
         self.rate_hz = int(opened["rate_hz"])
         self.channels = int(opened["channels"])
         self.latency_s = float(opened["latency_s"])
-        self._order["rate_hz"] = self.rate_hz
 
     def _opened(self) -> dict[str, Any]:
         try:
@@ -153,7 +148,7 @@ class SoundProcess:
             self._begun = False
         self._child = SoundChild()
         self._child.news = self._news
-        self._child.open(self._order)
+        self._child.open(self._wanted, self.channels, self.rate_hz, self._block_frames)
         self._opened()
         self._begin()
 

@@ -29,7 +29,7 @@ class Child:
         self.news: Callable[[dict[str, Any]], None] = lambda _: None
         self.opening: Callable[[], None] = lambda: None
 
-    def open(self, order: dict[str, Any]) -> None:
+    def open(self, *order: object) -> None:
         self.tell({"open": order})
 
     def opened(self) -> dict[str, Any]:
