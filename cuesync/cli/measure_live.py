@@ -6,11 +6,9 @@ from datetime import datetime
 from pathlib import Path
 
 from cuesync.cli.common import say
-from cuesync.devices.addresses import KeyContact, parse_contact
-from cuesync.devices.keyboard import KeyboardContacts
-from cuesync.devices.midi import MidiContacts
+from cuesync.devices.opening import PortSettings, contact_sources
 from cuesync.devices.portaudio import PortAudioRecorder
-from cuesync.devices.ports import ContactSource, HostClock
+from cuesync.devices.ports import HostClock
 from cuesync.measuring.live import measure_live
 from cuesync.measuring.trial import Measurement
 from cuesync.profile import Conditions, profile_to_extend, save_session
@@ -38,11 +36,7 @@ def measure_at_prop(
     profile_to_extend(save, prop, replace_profile=new_profile)
     date = datetime.now().astimezone()
     clock = HostClock()
-    contacts: ContactSource
-    if isinstance(parse_contact(contact), KeyContact):
-        contacts = KeyboardContacts(clock=clock)
-    else:
-        contacts = MidiContacts(midi_in, clock=clock)
+    (needed,) = contact_sources([contact], PortSettings(midi_in=midi_in), clock)
     recorder = PortAudioRecorder(
         microphone, wanted_output=device, input_channels=microphone_channel, clock=clock
     )
@@ -59,7 +53,7 @@ def measure_at_prop(
     say("Fingers out of the prop: it moves when the contact closes.")
     return measure_live(
         recorder,
-        contacts,
+        needed.source,
         contact,
         clock,
         trials=wanted,

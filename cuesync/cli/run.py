@@ -109,6 +109,7 @@ def _play(
     from cuesync.care import plan_cautions
     from cuesync.cli.screen import Screen
     from cuesync.devices.addresses import parse_contact, parse_light
+    from cuesync.devices.opening import PortSettings
     from cuesync.plan.resolve import resolve
     from cuesync.show.live import Controls, run_show
 
@@ -126,8 +127,7 @@ def _play(
     return run_show(
         plans,
         device=device,
-        midi_in=midi_in,
-        midi_out=midi_out,
+        settings=PortSettings(midi_in=midi_in, midi_out=midi_out),
         log_folder=log_folder,
         say=screen.tell,
         tick=screen.tick,

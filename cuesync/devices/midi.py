@@ -1,9 +1,9 @@
-"""MIDI notes as contacts and as lights, through python-rtmidi; mido reads and writes the bytes.
+"""MIDI notes and controllers as contacts and as lights, through python-rtmidi; mido knows the bytes.
 
-A note on is a closed contact, a note off (or a note on with velocity 0) an open one: MIDI 1.0. The moment
-is taken on entry to the driver's callback. A port is named by a part of its name, or `NAME / SYSTEM`
-(ALSA, JACK, …) where several systems know it. A port that vanishes is not reported by the driver, so
-`alive` looks for its name.
+A note on is a closed contact, a note off (or a note on with velocity 0) an open one; a controller is closed
+from 64 on, as MIDI 1.0 has it of switches. The moment is taken on entry to the driver's callback. A port is
+named by a part of its name, or `NAME / SYSTEM` (ALSA, JACK, …) where several systems know it. A port that
+vanishes is not reported by the driver, so `alive` looks for its name.
 """
 
 from __future__ import annotations
@@ -13,14 +13,22 @@ from dataclasses import dataclass
 from importlib import import_module
 from typing import Any, Literal
 
-from cuesync.devices.addresses import MidiContact, parse_contact, parse_light
+from cuesync.devices.addresses import (
+    MidiContact,
+    MidiControlContact,
+    MidiControlLight,
+    MidiLight,
+    parse_contact,
+    parse_light,
+)
 from cuesync.devices.naming import index_meant
 from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock, LightCommand
 from cuesync.devices.quiet import quiet_stderr
 from cuesync.errors import DeviceError
 
 Direction = Literal["in", "out"]
-_FULL_VELOCITY = 127
+_FULL = 127
+_SWITCHED_ON_FROM = 64
 _LOOK_EVERY_S = 0.5
 
 
@@ -153,9 +161,11 @@ class NoteReader:
         self._clock = clock
         self._sink = sink
         parsed = [(address, parse_contact(address)) for address in contacts]
-        self._contacts = [
-            (address, contact) for address, contact in parsed if isinstance(contact, MidiContact)
+        self._notes = [(address, contact) for address, contact in parsed if isinstance(contact, MidiContact)]
+        self._controls = [
+            (address, contact) for address, contact in parsed if isinstance(contact, MidiControlContact)
         ]
+        self._closed: dict[str, bool] = {}
 
     def arrived(self, event: tuple[Sequence[int], float], _data: object = None) -> None:
         """What rtmidi calls, with (bytes, time since the last message)."""
@@ -164,12 +174,18 @@ class NoteReader:
             message = self._mido.Message.from_bytes(event[0])
         except (ValueError, TypeError, IndexError, KeyError):
             return  # no MIDI
-        if message.type not in ("note_on", "note_off"):
-            return
-        closed = message.type == "note_on" and message.velocity > 0
-        for address, contact in self._contacts:
-            if contact.note == message.note and contact.channel in (None, message.channel + 1):
-                self._sink(ContactEdge(contact=address, closed=closed, at_s=at_s))
+        if message.type in ("note_on", "note_off"):
+            closed = message.type == "note_on" and message.velocity > 0
+            for address, contact in self._notes:
+                if contact.note == message.note and contact.channel in (None, message.channel + 1):
+                    self._sink(ContactEdge(contact=address, closed=closed, at_s=at_s))
+        elif message.type == "control_change":
+            closed = message.value >= _SWITCHED_ON_FROM
+            for address, control in self._controls:
+                here = control.control == message.control and control.channel in (None, message.channel + 1)
+                if here and self._closed.get(address, False) != closed:  # a pedal sends every step of its way
+                    self._closed[address] = closed
+                    self._sink(ContactEdge(contact=address, closed=closed, at_s=at_s))
 
 
 class MidiContacts:
@@ -205,21 +221,28 @@ class MidiContacts:
             port.close()
 
 
-def note_bytes(command: LightCommand) -> list[int]:
-    """A light command as the three bytes of a note on or note off."""
+def light_bytes(command: LightCommand) -> list[int]:
+    """A light command as the three bytes of a note on, a note off or a control change."""
     _, mido = _libraries()
     light = parse_light(command.light)
-    message = mido.Message(
-        "note_on" if command.on else "note_off",
-        channel=light.channel - 1,
-        note=light.note,
-        velocity=_FULL_VELOCITY if command.on else 0,
-    )
+    value = round(command.level * _FULL)
+    if isinstance(light, MidiControlLight):
+        message = mido.Message(
+            "control_change", channel=light.channel - 1, control=light.control, value=value
+        )
+    else:
+        assert isinstance(light, MidiLight), command.light
+        message = mido.Message(
+            "note_on" if command.on else "note_off",
+            channel=light.channel - 1,
+            note=light.note,
+            velocity=max(value, 1) if command.on else 0,
+        )
     return list(message.bytes())
 
 
 class MidiLights:
-    """Lights on one MIDI output: note on (velocity 127) lights, note off darkens."""
+    """Lights on one MIDI output: note on (velocity the level) and note off, or a controller's value."""
 
     def __init__(
         self, wanted: str | None = None, *, virtual_system: str | None = None, clock: Clock | None = None
@@ -232,7 +255,7 @@ class MidiLights:
         return self._port.name
 
     def send(self, command: LightCommand) -> None:
-        data = note_bytes(command)
+        data = light_bytes(command)
         self._used[command.light] = None
         client = self._port.client
         if client is None or not self._port.there:  # alive() would take time to look
@@ -247,7 +270,7 @@ class MidiLights:
         problem: DeviceError | None = None
         for light in self._used:
             try:
-                self.send(LightCommand(light=light, on=False))
+                self.send(LightCommand(light=light, level=0.0))
             except DeviceError as failed:
                 problem = failed
         if problem is not None:

@@ -66,11 +66,16 @@ class Worker(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ContactEdge:
-    """A contact closed or opened at host time `at_s`; `contact` is its address as the scene writes it."""
+    """A contact closed or opened at host time `at_s`; `contact` is its address as the scene writes it.
+
+    `found`: no edge was seen; this is how the contact stood when its source was opened. A contact that is
+    found closed has not been pressed.
+    """
 
     contact: str
     closed: bool
     at_s: float
+    found: bool = False
 
 
 EdgeSink = Callable[[ContactEdge], None]
@@ -81,7 +86,10 @@ class ContactSource(Protocol):
     """One way in for contacts: a keyboard, a MIDI port, a serial line."""
 
     def open(self, contacts: Sequence[str], sink: EdgeSink) -> None:
-        """Start to report edges of these addresses. DeviceError if that is not possible."""
+        """Start to report edges of these addresses. DeviceError if that is not possible.
+
+        A source that can see how a contact stands reports that first, with `found`.
+        """
         ...
 
     def alive(self) -> bool:
@@ -93,12 +101,23 @@ class ContactSource(Protocol):
         ...
 
 
+Colour = tuple[float, float, float]
+"""Red, green and blue, each from 0 to 1, in the fixture's own terms; a dimmer leaves them aside."""
+
+WHITE: Colour = (1.0, 1.0, 1.0)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LightCommand:
-    """Switch the light at this address on or off."""
+    """Bring the light at this address to a level from 0 (dark) to 1 (full), in this colour if it has any."""
 
     light: str
-    on: bool
+    level: float
+    colour: Colour = WHITE
+
+    @property
+    def on(self) -> bool:
+        return self.level > 0.0
 
 
 class LightOutput(Protocol):

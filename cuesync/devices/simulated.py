@@ -151,7 +151,7 @@ class SimulatedLights:
 
     def all_off(self) -> None:
         for light in sorted(self.lit):
-            self.send(LightCommand(light=light, on=False))
+            self.send(LightCommand(light=light, level=0.0))
 
     def alive(self) -> bool:
         return self._present

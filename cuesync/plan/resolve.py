@@ -15,8 +15,9 @@ from cuesync.plan.air import air_path_s
 from cuesync.plan.placing import placed, too_early_ms, too_early_words
 from cuesync.plan.plan import Clip, Plan, PlannedBackground, PlannedLight, PlannedSound
 from cuesync.profile import PropNumbers, prop_numbers, read_profile
+from cuesync.scene.light_parts import FlashPart
 from cuesync.scene.load import SceneFile
-from cuesync.scene.model import BackgroundPart, FlashPart, SoundPart
+from cuesync.scene.sound_parts import BackgroundPart, SoundPart
 from cuesync.signs import light_send_s, sound_start_s
 from cuesync.sound_file import read_clip
 from cuesync.tomllines import KeyPath

@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 
-from cuesync.devices.addresses import MidiLight, parse_light
+from cuesync.devices.addresses import LightAddress, parse_light
 from cuesync.devices.ports import Clock, LightCommand, LightOutput
 from cuesync.errors import CuesyncError
 
@@ -46,7 +46,7 @@ class LightDesk:
         self._order = itertools.count()
         self._queue: list[tuple[float, bool, int, Hashable, LightCommand]] = []
         self._holders: Counter[str] = Counter()
-        self._names: dict[MidiLight, str] = {}
+        self._names: dict[LightAddress, str] = {}
         # Guards the queue and the output; nothing waits under it but the sending itself.
         self._lock = threading.RLock()
         self._output = output
@@ -61,14 +61,14 @@ class LightDesk:
             if output is not None:
                 for light, holders in self._holders.items():
                     # off as well: the light may have been left on where the port dropped
-                    output.send(LightCommand(light=light, on=holders > 0))
+                    output.send(LightCommand(light=light, level=float(holders > 0)))
             self._output = output
 
     def flash(self, tag: Hashable, light: str, on_s: float, off_s: float) -> None:
         """Switch the light on at host time `on_s` and off at `off_s`."""
         with self._lock:
             for at_s, on in ((on_s, True), (off_s, False)):
-                entry = (at_s, on, next(self._order), tag, LightCommand(light=light, on=on))
+                entry = (at_s, on, next(self._order), tag, LightCommand(light=light, level=float(on)))
                 heapq.heappush(self._queue, entry)
         self.wake()
 
@@ -80,7 +80,7 @@ class LightDesk:
         with self._lock:
             name = self._name(light)
             if self._count(name, on=on) and self._output is not None:
-                self._output.send(LightCommand(light=name, on=on))
+                self._output.send(LightCommand(light=name, level=float(on)))
 
     def next_s(self) -> float:
         with self._lock:
@@ -129,7 +129,7 @@ class LightDesk:
             problem = "no light output is open"
         elif needed:
             try:
-                self._output.send(LightCommand(light=name, on=command.on))
+                self._output.send(LightCommand(light=name, level=command.level))
             except CuesyncError as error:
                 problem = str(error)
         sent_s = None if problem else self._clock.now_s()

@@ -15,8 +15,9 @@ from datetime import date
 from pathlib import Path
 
 from cuesync.care import NO_EMERGENCY_STOP
-from cuesync.devices.addresses import KeyContact, MidiContact, in_words, overlap, parse_contact
-from cuesync.devices.ports import Clock, ContactEdge, ContactSource, HostClock, LightOutput
+from cuesync.devices.addresses import KeyContact, in_words, overlap, parse_contact
+from cuesync.devices.opening import PortSettings, contact_sources, light_output
+from cuesync.devices.ports import Clock, ContactEdge, HostClock, LightOutput
 from cuesync.errors import DeviceError, InputError
 from cuesync.plan.placing import with_device_latency
 from cuesync.plan.plan import Plan
@@ -91,26 +92,22 @@ def run_show(
     plans: Sequence[Plan],
     *,
     device: str | None = None,
-    midi_in: str | None = None,
-    midi_out: str | None = None,
+    settings: PortSettings | None = None,
     log_folder: Path,
     say: Callable[[ShowEvent], None],
     tick: Callable[[], None] = lambda: None,
     stop: threading.Event | None = None,
     controls: Controls | None = None,
     block_frames: int | None = None,
-    midi_system: str | None = None,
-    keyboard_fd: int | None = None,
     sound_child: SoundChild | None = None,
 ) -> NightSummary:
     """Arm the scenes and play them until `stop` is set, Ctrl-C, SIGTERM or the end of the terminal.
 
     Then fade, darken, close the log.
 
-    `device`, `midi_in`, `midi_out`: names or parts of names (see `cuesync devices`). `say` is called on the
-    calling thread, and `tick` some ten times a second.
-    `midi_system` ("JACK", "ALSA", "Core MIDI") makes MIDI ports of our own for others to
-    connect to. `sound_child` was started, and asked for this device, before the plans were made.
+    `device`: the sound card's name or a part of it (see `cuesync devices`). `say` is called on the calling
+    thread, and `tick` some ten times a second. `sound_child` was started, and asked for this device, before
+    the plans were made.
     DeviceError where something needed is missing, InputError where two scenes or controls can't
     go together, StorageError where the log can't be written; nothing is armed then.
     """
@@ -128,11 +125,8 @@ def run_show(
             plans,
             steering,
             device,
-            midi_in,
-            midi_out,
+            PortSettings() if settings is None else settings,
             block_frames,
-            midi_system,
-            keyboard_fd,
             clock,
             sound_child,
         )
@@ -258,39 +252,24 @@ class _Ports:
         plans: Sequence[Plan],
         controls: Controls,
         device: str | None,
-        midi_in: str | None,
-        midi_out: str | None,
+        settings: PortSettings,
         block_frames: int | None,
-        midi_system: str | None,
-        keyboard_fd: int | None,
         clock: Clock,
         sound_child: SoundChild | None,
     ) -> None:
-        self._midi_out = midi_out
-        self._midi_system = midi_system
+        self._settings = settings
         self._clock = clock
         channels = channels_needed(plans)
         self.sound: SoundDesk | None = None
         self.lights: LightOutput | None = None
         self.sources: list[WatchedSource] = []
-        scene_contacts = [
-            contact for plan in plans for contact in (plan.contact, plan.pop_contact) if contact
+        contacts = [contact for plan in plans for contact in (plan.contact, plan.pop_contact) if contact]
+        contacts += [
+            contact
+            for contact in controls.contacts
+            # keys can't be read where there is no terminal; then the other controls have to do
+            if not isinstance(parse_contact(contact), KeyContact) or self._has_keyboard(contacts)
         ]
-        keys = [name for name in scene_contacts if isinstance(parse_contact(name), KeyContact)]
-        notes = [name for name in scene_contacts if isinstance(parse_contact(name), MidiContact)]
-        steering_keys = [name for name in controls.contacts if isinstance(parse_contact(name), KeyContact)]
-        notes += [name for name in controls.contacts if isinstance(parse_contact(name), MidiContact)]
-
-        def keyboard() -> None:
-            from cuesync.devices.keyboard import KeyboardContacts
-
-            self._add(KeyboardContacts(keyboard_fd, clock=clock), keys + steering_keys, "keyboard")
-
-        def midi() -> None:
-            from cuesync.devices.midi import MidiContacts
-
-            source = MidiContacts(midi_in, virtual_system=midi_system, clock=clock)
-            self._add(source, notes, "MIDI port")
 
         def lights() -> None:
             try:
@@ -304,13 +283,18 @@ class _Ports:
                 device, channels=channels, block_frames=block_frames, clock=clock, child=sound_child
             )
 
+        def sources() -> None:
+            self.sources = [
+                WatchedSource(source=needed.source, contacts=needed.contacts, name=needed.name)
+                for needed in contact_sources(contacts, settings, clock)
+            ]
+
         missing: list[str] = []
         try:
             for needed, open_one in (
                 (bool(channels), sound),
                 (bool(controls.house_lights) or any(plan.lights for plan in plans), lights),
-                (bool(notes), midi),
-                (bool(keys) or keyboard_fd is not None or _is_terminal(), keyboard),
+                (True, sources),
             ):
                 try:
                     if needed:
@@ -325,9 +309,11 @@ class _Ports:
             raise
 
     def open_lights(self) -> LightOutput:
-        from cuesync.devices.midi import MidiLights
+        return light_output(self._settings, self._clock)
 
-        return MidiLights(self._midi_out, virtual_system=self._midi_system, clock=self._clock)
+    def _has_keyboard(self, contacts: Sequence[str]) -> bool:
+        asked_for = any(isinstance(parse_contact(contact), KeyContact) for contact in contacts)
+        return asked_for or self._settings.keyboard_fd is not None or _is_terminal()
 
     def open_contacts(self, sink: Callable[[ContactEdge], None]) -> None:
         for watched in self.sources:
@@ -341,10 +327,6 @@ class _Ports:
                 self.lights.close()
         if self.sound is not None:
             self.sound.close()
-
-    def _add(self, source: ContactSource, contacts: list[str], name: str) -> None:
-        unique = tuple(dict.fromkeys(contacts))
-        self.sources.append(WatchedSource(source=source, contacts=unique, name=name))
 
 
 def _is_terminal() -> bool:

@@ -19,6 +19,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from cuesync.devices.opening import PortSettings
 from cuesync.show.events import ScareDone, ShowEvent
 from cuesync.show.live import run_show
 from tests.show import jackserver
@@ -83,7 +84,9 @@ def main() -> None:
 
     with jackserver.jack_server(256, realtime=options.realtime), tempfile.TemporaryDirectory() as folder:
         threading.Thread(target=operator, daemon=True).start()
-        night = run_show(scenes, log_folder=Path(folder), say=say, stop=stop, keyboard_fd=keyboard)
+        night = run_show(
+            scenes, log_folder=Path(folder), say=say, stop=stop, settings=PortSettings(keyboard_fd=keyboard)
+        )
     silent = sum(played.start_s is None for scare in done for played in scare.sounds)
     worst_ms = max((abs(played.late_ms or 0.0) for scare in done for played in scare.sounds), default=0.0)
     print(

@@ -7,13 +7,31 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cuesync.devices.addresses import (
+    BoardContact,
+    BoardLight,
+    BoardOutput,
+    DmxLight,
+    FixtureLight,
+    GpioContact,
+    GpioOutput,
+    InputContact,
     KeyContact,
     MidiContact,
+    MidiControlContact,
+    MidiControlLight,
     MidiLight,
+    MqttContact,
+    OscContact,
+    OscLight,
+    SerialContact,
+    SerialOutput,
+    bare,
     in_words,
+    normally_closed,
     overlap,
     parse_contact,
     parse_light,
+    parse_output,
 )
 from cuesync.errors import InputError
 
@@ -32,8 +50,92 @@ def test_every_midi_note_and_channel(note: int, channel: int) -> None:
 
 
 @pytest.mark.parametrize(
+    ("address", "contact"),
+    [
+        ("midi-cc:64", MidiControlContact(channel=None, control=64)),
+        ("midi-cc:3:64", MidiControlContact(channel=3, control=64)),
+        ("serial:/dev/ttyUSB0:CTS", SerialContact(port="/dev/ttyUSB0", line="cts")),
+        ("serial:COM3:ri", SerialContact(port="COM3", line="ri")),
+        (
+            "serial:/dev/serial/by-path/pci-0:1:dcd",
+            SerialContact(port="/dev/serial/by-path/pci-0:1", line="dcd"),
+        ),
+        ("board:/dev/ttyACM0:3", BoardContact(port="/dev/ttyACM0", name="3")),
+        ("input:2", InputContact(channel=2)),
+        ("gpio:17", GpioContact(pin=17)),
+        ("osc:/hall/pad", OscContact(path="/hall/pad")),
+        ("mqtt:house/hall pad", MqttContact(topic="house/hall pad")),
+    ],
+)
+def test_every_kind_of_contact(address: str, contact: object) -> None:
+    assert parse_contact(address) == contact
+    assert parse_contact(f"{address} nc") == contact
+    assert not normally_closed(address)
+    assert normally_closed(f"{address} nc")
+    assert bare(f"{address} nc") == address
+
+
+@pytest.mark.parametrize(
+    ("address", "light"),
+    [
+        ("midi-cc:20", MidiControlLight(channel=1, control=20)),
+        ("midi-cc:2:20", MidiControlLight(channel=2, control=20)),
+        ("dmx:1:512", DmxLight(universe=1, slot=512)),
+        ("dmx:63999:1", DmxLight(universe=63999, slot=1)),
+        ("fixture:left eye", FixtureLight(name="left eye")),
+        ("board:COM4:eyes", BoardLight(port="COM4", name="eyes")),
+        ("osc:[::1]:8000/eyes/left", OscLight(host="[::1]", port=8000, path="/eyes/left")),
+    ],
+)
+def test_every_kind_of_light(address: str, light: object) -> None:
+    assert parse_light(address) == light
+
+
+@pytest.mark.parametrize(
+    ("address", "output"),
+    [
+        ("board:/dev/ttyACM0:motor", BoardOutput(port="/dev/ttyACM0", name="motor")),
+        ("serial:COM3:RTS", SerialOutput(port="COM3", line="rts")),
+        ("gpio:27", GpioOutput(pin=27)),
+    ],
+)
+def test_every_kind_of_output_for_a_prop(address: str, output: object) -> None:
+    assert parse_output(address) == output
+
+
+@pytest.mark.parametrize(
+    ("address", "message"),
+    [
+        ("dmx:0:1", "a universe is a number from 1 to 63999"),
+        ("dmx:1:513", "a slot is a number from 1 to 512"),
+        ("dmx:1", "a slot is a number"),
+        ("fixture:", "names no fixture"),
+        ("osc:/eyes", "does not say where the light is"),
+        ("osc:host:0/eyes", "a port is a number from 1 to 65535"),
+        ("osc:host:8000/eyes*", "holds no OSC address"),
+    ],
+)
+def test_what_is_no_light_is_said(address: str, message: str) -> None:
+    with pytest.raises(InputError) as caught:
+        parse_light(address)
+    assert message in str(caught.value)
+
+
+def test_what_is_no_output_is_said() -> None:
+    with pytest.raises(InputError, match=r'"midi:36" is not an output for a prop\. Write an output'):
+        parse_output("midi:36")
+
+
+@pytest.mark.parametrize(
     ("address", "words"),
     [
+        ("midi-cc:64 nc", "MIDI controller 64"),
+        ("serial:COM3:ri", "the RI line of COM3"),
+        ("board:COM3:3", "contact 3 of the board at COM3"),
+        ("input:2", "input 2 of the sound card"),
+        ("gpio:17", "pin 17"),
+        ("osc:/hall/pad", "OSC message /hall/pad"),
+        ("mqtt:hall/pad", "MQTT topic hall/pad"),
         ("key:ENTER", "Enter"),
         ("key:f", "F"),
         ("key:1", "1"),
@@ -55,6 +157,10 @@ def test_what_there_is_to_press(address: str, words: str) -> None:
         ("midi:1:36", "midi:2:36", False),
         ("midi:36", "midi:37", False),
         ("midi:1", "key:1", False),
+        ("midi-cc:64", "midi-cc:2:64 nc", True),
+        ("midi-cc:64", "midi:64", False),
+        ("gpio:17", "gpio:17 nc", True),
+        ("serial:COM3:cts", "serial:COM3:dsr", False),
     ],
 )
 def test_contacts_that_one_press_can_close(one: str, two: str, both: bool) -> None:
@@ -75,6 +181,15 @@ def test_contacts_that_one_press_can_close(one: str, two: str, both: bool) -> No
         ("midi:17:60", "MIDI channels go from 1 to 16, not 17"),
         ("midi:0:60", "MIDI channels go from 1 to 16, not 0"),
         ("midi:1:2:3", '"midi:1:2:3" is not a MIDI note'),
+        ("key:f nc", 'a key is open at rest. Write "key:f"'),
+        ("serial:cts", "does not say which port and line"),
+        ("serial:COM3:rts", "cts or dsr or dcd or ri"),
+        ("board:COM3:", "a name of small letters and digits"),
+        ("input:0", "an input is a number from 1 to 64"),
+        ("gpio:54", "a pin is a number from 0 to 53"),
+        ("osc:hall", "holds no OSC address"),
+        ("osc://", "holds no OSC address"),
+        ("mqtt:hall/+", "names no MQTT topic"),
         ("midi:" + "9" * 5000, "is not a MIDI note"),
         ("midi:٣", "is not a MIDI note"),
     ],
@@ -87,7 +202,7 @@ def test_what_is_no_contact_is_said(address: str, message: str) -> None:
 
 @given(st.text(max_size=20))
 def test_any_text_is_parsed_or_refused_with_a_sentence(text: str) -> None:
-    for parse in (parse_contact, parse_light):
+    for parse in (parse_contact, parse_light, parse_output):
         said = ""
         try:
             parse(text)

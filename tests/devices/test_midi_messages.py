@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cuesync.devices.midi import NoteReader, note_bytes
+from cuesync.devices.midi import NoteReader, light_bytes
 from cuesync.devices.ports import ContactEdge, LightCommand
 from cuesync.devices.simulated import SimulatedClock
 
@@ -57,6 +57,26 @@ def test_garbage_never_fires_and_harms_nothing(data: list[int]) -> None:
 
 
 def test_lights_are_notes() -> None:
-    assert note_bytes(LightCommand(light="midi:36", on=True)) == [0x90, 36, 127]
-    assert note_bytes(LightCommand(light="midi:10:40", on=True)) == [0x99, 40, 127]
-    assert note_bytes(LightCommand(light="midi:36", on=False)) == [0x80, 36, 0]
+    assert light_bytes(LightCommand(light="midi:36", level=1.0)) == [0x90, 36, 127]
+    assert light_bytes(LightCommand(light="midi:10:40", level=1.0)) == [0x99, 40, 127]
+    assert light_bytes(LightCommand(light="midi:36", level=0.0)) == [0x80, 36, 0]
+    assert light_bytes(LightCommand(light="midi:36", level=0.5)) == [0x90, 36, 64]
+    assert light_bytes(LightCommand(light="midi:36", level=0.001)) == [0x90, 36, 1]
+
+
+def test_a_controller_s_value_is_the_level() -> None:
+    assert light_bytes(LightCommand(light="midi-cc:2:20", level=1.0)) == [0xB1, 20, 127]
+    assert light_bytes(LightCommand(light="midi-cc:2:20", level=0.0)) == [0xB1, 20, 0]
+
+
+def test_a_controller_is_closed_from_64_on() -> None:
+    """MIDI 1.0: switches are off up to 63, on from 64."""
+    contacts = Notes(["midi-cc:64", "midi-cc:2:64"])
+    for value in (0, 63, 64, 127, 64, 63, 10):
+        contacts.bytes_arrive(0xB0, 64, value)
+    assert [(edge.contact, edge.closed) for edge in contacts.edges] == [
+        ("midi-cc:64", True),
+        ("midi-cc:64", False),
+    ]
+    contacts.bytes_arrive(0xB1, 64, 127)
+    assert [edge.contact for edge in contacts.edges[2:]] == ["midi-cc:64", "midi-cc:2:64"]

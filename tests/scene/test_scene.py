@@ -120,7 +120,7 @@ def test_several_sounds_may_stand_in_place_of_one(tmp_path: Path) -> None:
             'light = "midi:36"',
             'light = "midi:200"',
             'door.toml:21: flash[1].light: "midi:200": note 200 does not exist. '
-            'Write a MIDI note from 0 to 127 ("midi:36" on channel 1, "midi:10:36" on channel 10).',
+            'Write a MIDI note from 0 to 127 ("midi:60" on channel 1, "midi:10:60" on channel 10).',
         ),
     ],
 )

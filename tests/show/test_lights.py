@@ -63,8 +63,8 @@ def test_one_light_that_fails_leaves_no_other_on(monkeypatch: pytest.MonkeyPatch
     monkeypatch.setattr(midi, "_Port", Port)
     lights = midi.MidiLights(clock=SimulatedClock())
     with pytest.raises(DeviceError):
-        lights.send(LightCommand(light="midi:36", on=True))
-    lights.send(LightCommand(light="midi:37", on=True))
+        lights.send(LightCommand(light="midi:36", level=1.0))
+    lights.send(LightCommand(light="midi:37", level=1.0))
     with pytest.raises(DeviceError, match="no room"):
         lights.all_off()
     assert Port.client.sent[-1] == [0x80, 37, 0]

@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 
 from cuesync.care import NO_EMERGENCY_STOP
+from cuesync.devices.opening import PortSettings
 from cuesync.errors import InputError
 from cuesync.show import live
 from cuesync.show.events import ScareDone, ShowEvent, StateChanged
@@ -216,7 +217,7 @@ def run_with_keyboard(folder: Path, contact: str = "key:space", notes: tuple[str
             log_folder=folder,
             say=say,
             stop=stop,
-            keyboard_fd=keyboard,
+            settings=PortSettings(keyboard_fd=keyboard),
         )
     finally:
         giving_up.cancel()

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from cuesync.devices.opening import PortSettings
 from cuesync.devices.ports import ContactEdge, HostClock
 from cuesync.errors import DeviceError
 from cuesync.plan.plan import Clip, Plan, PlannedBackground
@@ -124,7 +125,7 @@ def test_the_hit_comes_out_the_delay_after_the_key(
         sounds=(sound(click(length_s=0.1, hit_s=0.05), start_s=0.15, hit_s=0.05),),
     )
     draw = random.Random(7)
-    with Night([cue], tmp_path, keyboard_fd=keyboard) as night:
+    with Night([cue], tmp_path, settings=PortSettings(keyboard_fd=keyboard)) as night:
         night.wait_until_armed()
         for count in range(1, 9):
             time.sleep(0.2 * draw.random() + 0.8)  # a key counts as released after 0.7 s without a repeat
@@ -167,7 +168,7 @@ def test_a_killed_sound_process_is_replaced(
 
     monkeypatch.setattr(subprocess, "Popen", Remembered)
     typist, keyboard = terminal
-    with Night([plan(reset_s=1.0)], tmp_path, keyboard_fd=keyboard) as night:
+    with Night([plan(reset_s=1.0)], tmp_path, settings=PortSettings(keyboard_fd=keyboard)) as night:
         night.wait_until_armed()
         children[0].kill()
         night.wait_for(lambda event: isinstance(event, Recovered))
@@ -236,7 +237,7 @@ def test_a_background_runs_and_dips(tmp_path: Path, ear: jackserver.Ear, termina
         dip_to_s=0.9,
     )
     cue = replace(plan(sounds=(), lights=(), reset_s=2.0), backgrounds=(background,))
-    with Night([cue], tmp_path, keyboard_fd=keyboard) as night:
+    with Night([cue], tmp_path, settings=PortSettings(keyboard_fd=keyboard)) as night:
         night.wait_until_armed()
         time.sleep(0.5)
         os.write(typist, b" ")
@@ -276,7 +277,7 @@ def test_a_note_triggers_and_a_note_goes_out(tmp_path: Path) -> None:
         Night(
             [cue],
             tmp_path,
-            midi_system="JACK",
+            settings=PortSettings(midi_system="JACK"),
             controls=Controls(stop=("midi:1:1",), acknowledge=("midi:1:2",), arm=("midi:1:3",)),
         ) as night,
     ):
@@ -301,7 +302,7 @@ def test_a_midi_port_that_is_gone_and_back_triggers_again(tmp_path: Path) -> Non
     cue = plan(contact="midi:60", delay_s=0.1, reset_s=0.3, sounds=())
     keys = MidiKeys()
     try:
-        with Night([cue], tmp_path, midi_in="pads:keys") as night:
+        with Night([cue], tmp_path, settings=PortSettings(midi_in="pads:keys")) as night:
             night.wait_until_armed()
             keys.press(60)
             night.wait_for(lambda event: isinstance(event, Triggered) and event.number == 1)
@@ -359,7 +360,7 @@ def test_the_night_ends_faded_and_dark_with_its_log_complete(
     clip = click(length_s=5.0)
     clip.samples[:] = 0.5
     cue = plan(reset_s=6.0, sounds=(sound(clip, start_s=0.05),))
-    with Night([cue], tmp_path, keyboard_fd=keyboard) as night:
+    with Night([cue], tmp_path, settings=PortSettings(keyboard_fd=keyboard)) as night:
         night.wait_until_armed()
         os.write(typist, b" ")
         night.wait_for(lambda event: isinstance(event, Triggered))
@@ -381,4 +382,10 @@ def test_the_night_ends_faded_and_dark_with_its_log_complete(
 
 def test_an_unknown_card_is_refused_with_the_choices(tmp_path: Path) -> None:
     with pytest.raises(DeviceError, match=r'called "Nowhere"\. There are: "system / JACK'):
-        run_show([plan(contact="key:space")], device="Nowhere", log_folder=tmp_path, say=print, keyboard_fd=0)
+        run_show(
+            [plan(contact="key:space")],
+            device="Nowhere",
+            settings=PortSettings(keyboard_fd=0),
+            log_folder=tmp_path,
+            say=print,
+        )

@@ -1,0 +1,92 @@
+"""Opens what scenes name: for each kind of address the device that it needs.
+
+The only place that knows which module serves which kind; each is imported when it is first needed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from cuesync.devices.addresses import (
+    ContactAddress,
+    KeyContact,
+    MidiContact,
+    MidiControlContact,
+    parse_contact,
+)
+from cuesync.devices.polarity import WithPolarity
+from cuesync.devices.ports import Clock, ContactSource, LightOutput
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PortSettings:
+    """What the user says of the ports, beside what the scenes name.
+
+    `midi_in`, `midi_out`: names or parts of names (see `cuesync devices`). `midi_system` ("JACK", "ALSA",
+    "Core MIDI") makes MIDI ports of our own for others to connect to. `keyboard_fd`: the terminal's file
+    descriptor, None for standard input.
+    """
+
+    midi_in: str | None = None
+    midi_out: str | None = None
+    midi_system: str | None = None
+    keyboard_fd: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NeededSource:
+    """A contact source that is not open yet, with the contacts it is for; `name` is for people."""
+
+    name: str
+    contacts: tuple[str, ...]
+    source: ContactSource
+
+
+def contact_sources(
+    contacts: Iterable[str], settings: PortSettings, clock: Clock
+) -> tuple[NeededSource, ...]:
+    """The sources for these contacts, one for each device; addresses as the scenes write them."""
+    groups: dict[str, list[str]] = {}
+    for contact in dict.fromkeys(contacts):
+        groups.setdefault(_device_of(parse_contact(contact)), []).append(contact)
+    return tuple(
+        NeededSource(
+            name=name,
+            contacts=tuple(group),
+            source=WithPolarity(_contact_source(parse_contact(group[0]), settings, clock)),
+        )
+        for name, group in groups.items()
+    )
+
+
+def _device_of(contact: ContactAddress) -> str:
+    """The device that a contact hangs on, in words; contacts with the same words share one source."""
+    match contact:
+        case KeyContact():
+            return "keyboard"
+        case MidiContact() | MidiControlContact():
+            return "MIDI port"
+        case _:
+            raise AssertionError(contact)
+
+
+def _contact_source(contact: ContactAddress, settings: PortSettings, clock: Clock) -> ContactSource:
+    match contact:
+        case KeyContact():
+            from cuesync.devices.keyboard import KeyboardContacts
+
+            return KeyboardContacts(settings.keyboard_fd, clock=clock)
+        case MidiContact() | MidiControlContact():
+            from cuesync.devices.midi import MidiContacts
+
+            return MidiContacts(settings.midi_in, virtual_system=settings.midi_system, clock=clock)
+        case _:
+            raise AssertionError(contact)
+
+
+def light_output(settings: PortSettings, clock: Clock) -> LightOutput:
+    """The output for the lights. DeviceError where it is not there."""
+    from cuesync.devices.midi import MidiLights
+
+    return MidiLights(settings.midi_out, virtual_system=settings.midi_system, clock=clock)

@@ -1,0 +1,75 @@
+"""The tables of a scene that tell of the prop and of the contact that triggers it."""
+
+from __future__ import annotations
+
+from pydantic import Field, field_validator, model_validator
+
+from cuesync.devices.addresses import parse_contact
+from cuesync.tomlfile import Table
+
+
+class PropPart(Table):
+    """The prop: what was measured of it, or its delay and reset given by hand."""
+
+    profile: str | None = Field(None, description="profile file, beside the scene file or with its path")
+    trigger_to_pop_ms: float | None = Field(
+        # at least 5: no spring is that fast, but somebody who wrote seconds is
+        None,
+        ge=5,
+        le=60_000,
+        description="delay from trigger to pop, where there is no profile",
+    )
+    reset_s: float | None = Field(
+        None,
+        gt=0,
+        le=3600,
+        description="from trigger until the prop can be triggered again; overrides what the profile heard",
+    )
+    pop_contact: str | None = Field(
+        None,
+        description="contact that the prop itself closes as it pops; with it misfires and drift are seen",
+    )
+    hold_after_misfires: int = Field(
+        3, ge=0, le=100, description="with pop_contact: misfires in a row that hold the scene; 0 = never"
+    )
+    follow_drift_ms: float = Field(
+        0.0,
+        ge=0,
+        le=500,
+        description="with pop_contact: how far the cue may follow the prop's drift by itself",
+    )
+
+    @field_validator("pop_contact")
+    @classmethod
+    def known_contact(cls, value: str | None) -> str | None:
+        if value is not None:
+            parse_contact(value)
+        return value
+
+    @model_validator(mode="after")
+    def one_delay(self) -> PropPart:
+        if self.profile is None and self.trigger_to_pop_ms is None:
+            raise ValueError(
+                'the delay is missing. Write profile = "….toml" (made by cuesync measure … --save), '
+                "or trigger_to_pop_ms = … if you know it."
+            )
+        if self.profile is not None and self.trigger_to_pop_ms is not None:
+            raise ValueError("both profile and trigger_to_pop_ms are given. Keep one of them.")
+        return self
+
+
+class TriggerPart(Table):
+    """The contact that starts the scare."""
+
+    contact: str = Field(
+        "key:space", description='"key:space", another key as "key:f", or a MIDI note "midi:60"'
+    )
+    debounce_ms: float = Field(
+        30.0, ge=0, le=1000, description="how long the contact must be open before it counts as released"
+    )
+
+    @field_validator("contact")
+    @classmethod
+    def known_contact(cls, value: str) -> str:
+        parse_contact(value)
+        return value
