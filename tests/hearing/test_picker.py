@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gzip
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -126,3 +128,43 @@ def test_the_p_wave_is_where_seismologists_pick_it(seismogram: tuple[Samples, fl
     pick = picker.pick_start(samples, picker.whiten(samples, taps), int(29.0 * rate_hz), int(31.5 * rate_hz))
     assert pick is not None
     assert pick.frame / rate_hz == pytest.approx(30.6350, abs=1.0 / rate_hz + 1e-9)
+
+
+@pytest.fixture(scope="module")
+def baer() -> Samples:
+    """obspy's recording for pk_baer, 200 samples a second, about the mean of what comes before the wave."""
+    with gzip.open(outside.seismogram("manz_waldk.a01.gz"), "rt") as file:
+        samples: Samples = np.loadtxt(file)
+    samples -= samples[:17000].mean()
+    return samples
+
+
+BAER = 17545
+"""Where obspy's test_trigger.py expects pk_baer to pick it, with its thresholds 7 and 12."""
+
+
+@pytest.mark.outside_data
+def test_the_criterion_is_obspy_s_on_a_wave_that_rises_slowly(baer: Samples) -> None:
+    """The same minimum as aic_simple, four samples before the sample that pk_baer is expected to give."""
+    trigger = pytest.importorskip("obspy.signal.trigger")
+    part = baer[17300:17700] - baer[17300:17700].mean()
+    theirs = int(np.argmin(trigger.aic_simple(part)[1:-1])) + 1
+    assert int(np.argmin(picker.aic_curve(part))) == theirs == BAER - 4 - 17300
+
+
+@pytest.mark.outside_data
+@pytest.mark.parametrize(("low", "high"), [(17000, 18000), (17300, 17700), (17445, 17645)])
+def test_a_slow_wave_is_picked_where_it_starts_to_rise(baer: Samples, low: int, high: int) -> None:
+    """pk_baer's sample is not reproduced, on purpose: that is where the wave outgrows the noise before it.
+
+    The wave rises without a break for some time before, and that is where the picker has its start, whatever
+    window it is given: 10 samples earlier.
+    """
+    outgrown = 17445 + int(np.argmax(baer[17445:] > np.abs(baer[16500:17445]).max()))
+    assert outgrown == BAER
+    rising = 1 + int(np.flatnonzero(np.diff(baer[: BAER + 1]) <= 0.0)[-1])
+    taps = picker.prediction_error_filter([baer[13000:17300]])
+    pick = picker.pick_start(baer, picker.whiten(baer, taps), low, high)
+    assert pick is not None
+    assert pick.frame == BAER - 10
+    assert rising < pick.frame <= rising + 3
