@@ -94,11 +94,13 @@ def lay_together(members: list[Look], rate_hz: int) -> None:
 
 
 def _envelope(one: Look, begin: int, count: int) -> Samples:
-    """Level above the floor in dB for `count` fine steps, zeros beyond the ends."""
-    smooth_db = 10.0 * np.log10(1.0 + picker.moving_mean(one.steps, 3) / one.floor)
+    """Fourth root of the energy of `count` fine steps over the largest of them, zeros beyond the ends.
+
+    The root keeps a soft start in sight, and a click that falls beside the bang from outweighing it.
+    """
+    part = picker.moving_mean(one.steps, 3)[max(0, begin) : max(0, begin + count)]
     line: Samples = np.zeros(count)
-    part = smooth_db[max(0, begin) : max(0, begin + count)]
-    line[max(0, -begin) :][: len(part)] = part
+    line[max(0, -begin) :][: len(part)] = (part / max(float(part.max(initial=0.0)), 1e-300)) ** 0.25
     return line
 
 
