@@ -207,3 +207,65 @@ def test_resampling_moves_nothing_by_more_than_a_sample(rate_hz: int) -> None:
         first = answers(bench.line, bench.triggers_s)
         again = answers(soxr.resample(bench.line, RATE_HZ, rate_hz), bench.triggers_s, rate_hz)
         assert again == pytest.approx(first, abs=1.01 / RATE_HZ)
+
+
+@pytest.mark.parametrize(
+    ("seed", "tone_hz", "rebound", "motor"),
+    [(11, 620.0, 0.25, 0.004), (11, 620.0, 0.25, 0.02), (12, 140.0, 0.2, 0.004), (13, 140.0, 0.25, 0.02)],
+)
+def test_a_rebound_into_a_ringing_thing_is_not_the_pop(
+    seed: int, tone_hz: float, rebound: float, motor: float
+) -> None:
+    """A bell or drum still rings when its rebound comes, so the loudest moment may lie after that."""
+    rng = np.random.default_rng(seed)
+    at_s = np.arange(int(0.6 * RATE_HZ)) / RATE_HZ
+    ring = np.sin(2.0 * np.pi * tone_hz * at_s) * np.exp(-at_s / 0.4)
+    ring[:200] += rng.standard_normal(200) * np.exp(-np.arange(200) / 40.0)
+    line = motor * rng.standard_normal(int(24.0 * RATE_HZ))
+    triggers_s, pops_s = [], []
+    louder_after = 0
+    for trial in range(8):
+        trigger = int((0.4 + 2.9 * trial) * RATE_HZ)
+        pop = trigger + int((0.9 + 0.01 * rng.standard_normal()) * RATE_HZ)
+        put(line, 0.3 * ring, pop)
+        put(line, rebound * ring, pop + int((0.09 + 0.004 * rng.standard_normal()) * RATE_HZ))
+        for click in range(trigger + int(0.1 * RATE_HZ), pop - 2000, int(0.07 * RATE_HZ)):
+            put(line, bang(rng, 0.08, 0.0008), click)
+        power = np.convolve(line[pop : pop + 12000] ** 2, np.ones(441), "valid")
+        louder_after += int(np.argmax(power) > 3000)
+        triggers_s.append(trigger / RATE_HZ)
+        pops_s.append(pop / RATE_HZ)
+    assert louder_after >= 3  # else this would test nothing
+    found = measure_samples(line, RATE_HZ, trigger_times_s=triggers_s).trials
+    assert [trial.pop_s for trial in found] == pytest.approx(pops_s, abs=5e-4)
+
+
+def test_a_first_stage_too_soft_for_one_trial_is_heard_in_ten() -> None:
+    """A latch lets go 40 ms before the bang, hardly above the motor, and always the same."""
+    tick = 0.03 * np.random.default_rng(21).standard_normal(66)
+    trials = []
+    for count in (10, 1):
+        bench = Bench(trials=count, motor=0.03, click=0.12)
+        for pop_s in bench.pops_s:
+            assert pop_s is not None
+            put(bench.line, tick, round((pop_s - 0.04) * RATE_HZ))
+        found = bench.measure().trials
+        trials.append(
+            [
+                abs((one.pop_s or 0.0) - (pop_s or 0.0) + 0.04)
+                for one, pop_s in zip(found, bench.pops_s, strict=True)
+            ]
+        )
+    together, alone = trials
+    assert np.median(together) < 1e-3
+    assert max(together) < 5e-3
+    assert alone[0] > 0.03
+
+
+@pytest.mark.parametrize("ahead_s", [0.003, 0.008, 0.011, 0.02])
+def test_a_click_right_before_one_pop_is_not_its_start(ahead_s: float) -> None:
+    bench = Bench(trials=8, click=0.15)
+    pop_s = bench.pops_s[4]
+    assert pop_s is not None
+    put(bench.line, bang(np.random.default_rng(31), 0.2, 0.0008), int((pop_s - ahead_s) * RATE_HZ))
+    bench.check()
