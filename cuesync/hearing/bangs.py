@@ -188,14 +188,17 @@ def look(coarse: Coarse, block: int, window: Window, first_frame: float) -> Look
     if len(sound) < 8 * width:
         return None
     sound = sound - sound.mean()
-    sums = np.concatenate([[0.0], np.cumsum(sound)])
-    squares = np.concatenate([[0.0], np.cumsum(sound**2)])
-    energy = (squares[width:] - squares[:-width]) - (sums[width:] - sums[:-width]) ** 2 / width
     near = max(0, middle - begin - round(0.015 * rate))
-    loudest = near + int(np.argmax(energy[near : middle - begin + round(0.015 * rate)]))
+    part = sound[near : middle - begin + round(0.015 * rate) + width - 1]
+    if len(part) < width:
+        return None
+    sums = np.concatenate([[0.0], np.cumsum(part)])
+    squares = np.concatenate([[0.0], np.cumsum(part**2)])
+    energy = (squares[width:] - squares[:-width]) - (sums[width:] - sums[:-width]) ** 2 / width
+    loudest = near + int(np.argmax(energy))
     # from here on everything hangs on the sound itself, not on where a block happened to begin
     cut = max(0, loudest - round(BEFORE_S * rate), min(round(first_frame) - begin, loudest - 2 * width))
-    level = float(energy[loudest])
+    level = float(energy[loudest - near])
     return Look(
         begin=begin + cut,
         loudest=loudest - cut,

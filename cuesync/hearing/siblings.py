@@ -72,8 +72,9 @@ def lay_together(members: list[Look], rate_hz: int) -> None:
     lines = [
         _envelope(one, one.loudest // size - ahead - slack, ahead + behind + 2 * slack) for one in members
     ]
-    shapes = [line[slack : slack + ahead + behind] for line in some_of(lines)]
-    shape = max(shapes, key=lambda shape: sum(float(_closeness(line, shape).max()) for line in lines))
+    some = some_of(lines)
+    shapes = [line[slack : slack + ahead + behind] for line in some]
+    shape = max(shapes, key=lambda shape: sum(float(_closeness(line, shape).max()) for line in some))
     lags = [0]
     for _ in range(3):
         lags = [int(np.argmax(_closeness(line, shape))) for line in lines]

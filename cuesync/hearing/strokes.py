@@ -105,11 +105,11 @@ def _news(one: Look, rate_hz: int) -> Samples:
     """
     ahead = round(IMPACT_S / STEP_S)
     hop = _hop(rate_hz)
-    rows = np.lib.stride_tricks.sliding_window_view(one.sound, ahead * hop)[::hop]
+    rows = np.lib.stride_tricks.sliding_window_view(one.sound.astype(np.float32), ahead * hop)[::hop]
     spectra = np.fft.rfft(rows, axis=1)
     octaves = max(1, int(np.log2(0.5 * rate_hz / 100.0)))
     power = np.add.reduceat(spectra.real**2 + spectra.imag**2, 2 ** np.arange(octaves), axis=1)
-    news: Samples = np.zeros_like(power)
+    news: Samples = np.zeros(power.shape)
     news[ahead:] = np.maximum(power[ahead:] - power[:-ahead], 0.0)
     return news
 
