@@ -15,12 +15,13 @@ The truth is a rule on the clean clip, not a picker: the first sample beyond 2 %
 which that is no clear instant are left out (see `clear_start`); `--soft` reports on them.
 
 The detector was written on half of the snaps, ratchets and motors, the rows "worked on". The other half,
-"held out", was at first read by its rows only; later single recordings of it were looked at too (a first
-stage that went unheard, clicks taken for a release, trials that took the rebound), so it is no blind test any
-more. The rows "fresh" were put together last: springs let go instead of pressed, impacts and shots from
-games, pressed keys for ratchets, chain saws and drills for motors. They were looked at once, after the
-detector was done; that showed single trials 10 ms early for a click beside the bang, and how envelopes are
-compared was changed for it.
+"held out", was at first read by its rows only. Later single recordings of it were looked at (a first stage
+that went unheard, clicks taken for a release, trials that took the rebound), and its rows helped to choose
+between ways to align trials and to find what they share: it is no blind test any more. The rows "fresh"
+were put together last: springs let go instead of pressed, impacts and shots from games, pressed keys for
+ratchets, chain saws and drills for motors. Their first reading was blind: 96.5, 96.8 and 96.8 % within 5 ms
+at 30, 20 and 10 dB. Then their misses were looked at, and their rows helped to choose how envelopes are
+compared. So what they print now is no blind figure either; new sounds are needed for the next one.
 
 Signal to noise is the rms of the snap's loudest 10 ms over the motor's rms. The rebound is quieter than the
 pop by 4 to 10 dB, but some things (a bell, a tom) still ring when it comes, and the two together may then be
