@@ -15,7 +15,7 @@ from pydantic import Field, model_validator
 
 from cuesync.errors import InputError
 from cuesync.measuring.summary import Summary, summarise
-from cuesync.measuring.trial import Measurement, ThroughChain, Trial, Way
+from cuesync.measuring.trial import Conditions, Measurement, ThroughChain, Trial, Way
 from cuesync.storage import whole_file
 from cuesync.tomlfile import Table, TomlFile, check_toml, read_toml
 
@@ -77,15 +77,6 @@ class ProfileContent(Table):
 
 
 ProfileFile = TomlFile[ProfileContent]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Conditions:
-    """What the prop was measured under; None where not known."""
-
-    supply_v: float | None = None
-    temperature_c: float | None = None
-    note: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,8 +10,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from cuesync.errors import FaultyFileError, InputError, StorageError
-from cuesync.measuring.trial import Measurement, Trial, Way
-from cuesync.profile import Conditions, prop_numbers, read_profile, save_session
+from cuesync.measuring.trial import Conditions, Measurement, Trial, Way
+from cuesync.profile import prop_numbers, read_profile, save_session
 
 NIGHT = datetime(2026, 10, 30, 21, 15, tzinfo=UTC)
 

@@ -88,7 +88,8 @@ def _measure(folder: Path) -> Measurement:
 
     from cuesync.cli.measure import print_measurement
     from cuesync.measuring.recording import measure_recording
-    from cuesync.profile import Conditions, save_session
+    from cuesync.measuring.trial import Conditions
+    from cuesync.profile import save_session
     from cuesync.report.picture import draw_trials
 
     recording = folder / "sample_audio" / RECORDING

@@ -107,7 +107,7 @@ def command(
     loudspeaker and listens for chirp and pop at the guest's place. Each trial is in the profile as soon as
     it is done; the sound is kept beside it. Ctrl-C ends it earlier.
     """
-    from cuesync.profile import Conditions
+    from cuesync.measuring.trial import Conditions
 
     _refuse_idle_options(context, live=live, save=save)
     conditions = Conditions(supply_v=supply_v, temperature_c=temperature_c, note=note)

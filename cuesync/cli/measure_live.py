@@ -10,8 +10,8 @@ from cuesync.devices.opening import PortSettings, contact_sources
 from cuesync.devices.portaudio import PortAudioRecorder
 from cuesync.devices.ports import HostClock
 from cuesync.measuring.live import measure_live
-from cuesync.measuring.trial import Measurement
-from cuesync.profile import Conditions, profile_to_extend, save_session
+from cuesync.measuring.trial import Conditions, Measurement
+from cuesync.profile import profile_to_extend, save_session
 
 
 def measure_at_prop(

@@ -41,6 +41,15 @@ class Trial:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Conditions:
+    """What the prop was measured under; None where not known."""
+
+    supply_v: float | None = None
+    temperature_c: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Measurement:
     """All trials of one recording, with how the triggers were found and anything the user should hear.
 

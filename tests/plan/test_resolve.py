@@ -11,11 +11,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from cuesync.errors import ClipError, FaultyFileError, InputError
-from cuesync.measuring.trial import Measurement, Trial, Way
+from cuesync.measuring.trial import Conditions, Measurement, Trial, Way
 from cuesync.plan.placing import with_device_latency
 from cuesync.plan.plan import Clip, Plan
 from cuesync.plan.resolve import resolve
-from cuesync.profile import Conditions, save_session
+from cuesync.profile import save_session
 from cuesync.scene.load import read_scene
 
 RATE_HZ = 48_000
