@@ -35,7 +35,7 @@ from cuesync.hearing.siblings import (
     common_lead,
     lay_together,
     shared_leads,
-    similarity,
+    most_alike,
     snippet,
     typical,
 )
@@ -218,8 +218,7 @@ def _lead_scores(one: Look, rate_hz: int) -> list[tuple[Event, float]]:
             continue
         if peers:
             wide = snippet(one, event.at * size, before + slack, after + slack)
-            shapes = [snippet(one, e.at * size, before, after) for e in peers[-8:]]
-            alike = max(similarity(wide, shape)[0] for shape in shapes)
+            alike = most_alike(wide, [snippet(one, e.at * size, before, after) for e in peers[-8:]])
             score -= float(np.clip((alike - 0.4) * 8.0, -0.5, 3.0))
         gaps = np.diff([e.at for e in peers])
         if len(gaps) >= 2:

@@ -119,6 +119,8 @@ def _closeness(line: Samples, shape: Samples) -> Samples:
 def snippet(one: Look, at_frame: int, before: int, after: int) -> Samples:
     """White samples around a frame, filled up with zeros at the ends."""
     low, high = at_frame - before, at_frame + after
+    if 0 <= low and high <= len(one.white):
+        return one.white[low:high]
     part = one.white[max(0, low) : max(0, min(high, len(one.white)))]
     return np.pad(part, (max(0, -low), max(0, high - len(one.white))))[: before + after]
 
@@ -136,6 +138,15 @@ def similarity(wide: Samples, narrow: Samples) -> tuple[float, float]:
         bend = left - 2.0 * middle + right
         shift = float(0.5 * (left - right) / bend) if bend < 0.0 else 0.0
     return float(max(values[top], 0.0)), top + shift
+
+
+def most_alike(wide: Samples, shapes: list[Samples]) -> float:
+    """The largest `similarity` that any of the shapes, all of one length, finds inside `wide`."""
+    rows = np.array(shapes)
+    parts = np.lib.stride_tricks.sliding_window_view(wide, rows.shape[1])
+    squares = np.einsum("ij,ij->i", parts, parts)[:, None] * np.einsum("ij,ij->i", rows, rows)
+    values = parts @ rows.T / np.maximum(np.sqrt(squares), 1e-300)
+    return max(float(values.max()), 0.0)
 
 
 def shared_leads(
