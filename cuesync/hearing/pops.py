@@ -34,8 +34,8 @@ from cuesync.hearing.siblings import (
     align,
     common_lead,
     lay_together,
-    shared_leads,
     most_alike,
+    shared_leads,
     snippet,
     typical,
 )

@@ -119,7 +119,7 @@ def _closeness(line: Samples, shape: Samples) -> Samples:
 def snippet(one: Look, at_frame: int, before: int, after: int) -> Samples:
     """White samples around a frame, filled up with zeros at the ends."""
     low, high = at_frame - before, at_frame + after
-    if 0 <= low and high <= len(one.white):
+    if low >= 0 and high <= len(one.white):
         return one.white[low:high]
     part = one.white[max(0, low) : max(0, min(high, len(one.white)))]
     return np.pad(part, (max(0, -low), max(0, high - len(one.white))))[: before + after]
