@@ -85,6 +85,7 @@ class SimulatedContacts:
         self._sink: EdgeSink | None = None
         self._watchers: list[EdgeSink] = []
         self._present = True
+        self._closed: set[str] = set()
         self.contacts: tuple[str, ...] = ()
 
     def open(self, contacts: Sequence[str], sink: EdgeSink) -> None:
@@ -92,6 +93,9 @@ class SimulatedContacts:
             raise DeviceError("the simulated contacts are unplugged. Plug them in.")
         self.contacts = tuple(contacts)
         self._sink = sink
+        for contact in self.contacts:
+            closed = contact in self._closed
+            sink(ContactEdge(contact=contact, closed=closed, at_s=self._clock.now_s(), found=True))
 
     def alive(self) -> bool:
         return self._sink is not None and self._present
@@ -125,6 +129,10 @@ class SimulatedContacts:
                 self.edge(contact, closed == bool(index % 2), change_s + time_s)
 
     def _report(self, edge: ContactEdge) -> None:
+        if edge.closed:
+            self._closed.add(edge.contact)
+        else:
+            self._closed.discard(edge.contact)
         if self._sink is not None and self._present and edge.contact in self.contacts:
             self._sink(edge)
         for watcher in self._watchers:

@@ -210,11 +210,7 @@ class Show:
     def work(self, now_s: float) -> None:
         self._worked_s = now_s
         self._next_s = None
-        if self._wants_arming and self._ready_to_arm():
-            self._wants_arming = False
-            self._warn_of_late_starts(now_s)
-            self.arm()
-        while self._inbox:
+        while self._inbox:  # before any arming: how the contacts were found comes first
             item = self._inbox.popleft()
             if isinstance(item, ContactEdge):
                 self._edge(item)
@@ -222,6 +218,10 @@ class Show:
                 self._light_answer(item)
             else:
                 item()
+        if self._wants_arming and self._ready_to_arm():
+            self._wants_arming = False
+            self._warn_of_late_starts(now_s)
+            self.arm()
         for scene in self._scenes:
             self._guarded(scene, self._advance, now_s)
 
@@ -275,11 +275,14 @@ class Show:
         for scene in self._scenes:
             if scene.plan.contact == edge.contact:
                 self._guarded(scene, self._scene_edge, edge)
-            if scene.plan.pop_contact == edge.contact and edge.closed:
+            if scene.plan.pop_contact == edge.contact and edge.closed and not edge.found:
                 self._guarded(scene, self._pop, edge.at_s)
 
     def _scene_edge(self, scene: _Scene, edge: ContactEdge) -> None:
         self._advance(scene, edge.at_s)
+        if edge.found:
+            self._tell(scene, scene.state.found(edge.closed, edge.at_s))
+            return
         press = scene.state.edge(edge.closed, edge.at_s)
         if press is None:
             return
@@ -402,6 +405,8 @@ class Show:
 
     def _tell(self, scene: _Scene, change: Change | None) -> None:
         if change is not None:
+            if change.step in (Step.ARM, Step.WAIT):
+                scene.told_stuck = False
             self._report(
                 StateChanged(
                     at_s=change.at_s,

@@ -392,7 +392,7 @@ class _Night:
 
     def _take(self, edge: ContactEdge) -> None:
         if edge.contact in self._controls.contacts:
-            if edge.closed:
+            if edge.closed and not edge.found:
                 self._steer(edge.contact)
         else:
             self._show.put(edge)

@@ -1,6 +1,7 @@
 """What a scene may do, and when: the states, the one table of transitions, and the contact that drives it.
 
     off ──ready──► armed ──trigger──► playing ──cue over──► resetting ──reset over──► armed …
+    armed ──wait──► resetting                            (the contact was found closed: it must open first)
     any but stopped ──hold──► held ──arm──► resetting
     any ──stop──► stopped ──acknowledge──► off           (so two deliberate steps lead back to armed)
 
@@ -34,6 +35,7 @@ class Step(StrEnum):
     TRIGGER = "trigger"
     CUE_OVER = "cue over"
     RESET_OVER = "reset over"
+    WAIT = "wait"
     HOLD = "hold"
     STOP = "stop"
     ACKNOWLEDGE = "acknowledge"
@@ -43,6 +45,7 @@ TRANSITIONS: dict[tuple[State, Step], State] = {
     (State.OFF, Step.ARM): State.RESETTING,  # armed as soon as the prop is reset and the contact open
     (State.RESETTING, Step.RESET_OVER): State.ARMED,
     (State.ARMED, Step.TRIGGER): State.PLAYING,
+    (State.ARMED, Step.WAIT): State.RESETTING,  # its contact was found closed, and so can't be pressed
     (State.PLAYING, Step.CUE_OVER): State.RESETTING,
     (State.OFF, Step.HOLD): State.HELD,
     (State.ARMED, Step.HOLD): State.HELD,
@@ -85,6 +88,12 @@ class Contact:
             self.bounces += 1
             return False
         return True
+
+    def found(self, closed: bool, at_s: float) -> None:
+        """This is how the contact stands; nobody saw it change, so it has not been pressed."""
+        if closed != self.closed:
+            self.closed = closed
+            self.changed_s = at_s
 
     @property
     def ready_s(self) -> float:
@@ -154,6 +163,11 @@ class SceneState:
             return Press(at_s=at_s, taken=True, state=self.state, wait_s=None)
         self.refusals += 1
         return Press(at_s=at_s, taken=False, state=self.state, wait_s=self.wait_s(at_s))
+
+    def found(self, closed: bool, at_s: float) -> Change | None:
+        """The contact stands like this, nobody saw why; an armed scene waits until it has opened."""
+        self.contact.found(closed, at_s)
+        return self.step(Step.WAIT, at_s) if self.contact.closed else None
 
     def advance(self, now_s: float) -> tuple[Change, ...]:
         """All changes that time alone has brought by now."""

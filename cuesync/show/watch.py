@@ -163,7 +163,7 @@ class Watch:
             )
             # A contact that can't be seen counts as open; it must close anew to be a press.
             for contact in watched.contacts:
-                self._sink(ContactEdge(contact=contact, closed=False, at_s=now_s))
+                self._sink(ContactEdge(contact=contact, closed=False, at_s=now_s, found=True))
         self._quietly(watched.source.close)
         try:
             watched.source.open(watched.contacts, self._sink)

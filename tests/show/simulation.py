@@ -28,9 +28,14 @@ class Simulation:
         quick: bool = False,
         report: Callable[[ShowEvent], None] | None = None,
         house_lights: Sequence[str] = (),
+        closed: Sequence[str] = (),
     ) -> None:
+        """`closed`: contacts that are closed before anybody looks."""
         self.clock = SimulatedClock()
         self.contacts = SimulatedContacts(self.clock)
+        for contact in closed:
+            self.contacts.edge(contact, True)
+        self.clock.sleep_s(0.0)
         self.lights = SimulatedLights(self.clock)
         self.said: list[ShowEvent] = []
         self._late_s, self._block_frames, self._quick = late_s, block_frames, quick

@@ -98,6 +98,26 @@ def test_a_stuck_contact_is_told_once_and_triggers_nothing() -> None:
     assert night.state() is State.ARMED
 
 
+@pytest.mark.parametrize("kind", ["trigger", "pop"])
+def test_a_contact_found_closed_has_not_been_pressed(kind: str) -> None:
+    scene = plan() if kind == "trigger" else replace(plan(contact="key:f"), pop_contact="key:space")
+    night = Simulation([scene], closed=["key:space"])
+    night.clock.sleep_s(20.0)
+    assert (night.show.scares, night.show.refusals) == (0, 0)
+    assert len(night.all(ContactStuck)) == (1 if kind == "trigger" else 0)
+    assert night.state() is (State.RESETTING if kind == "trigger" else State.ARMED)
+    night.contacts.edge("key:space", False)
+    night.clock.sleep_s(1.0)
+    night.press(scene.contact)
+    night.clock.sleep_s(0.1)
+    assert night.show.scares == 1
+
+
+def test_a_contact_found_closed_is_told_before_the_scene_is_ever_armed() -> None:
+    night = Simulation([plan()], closed=["key:space"])
+    assert State.ARMED not in [event.after for event in night.all(StateChanged)]
+
+
 def test_chatter_for_ten_minutes_gives_one_scare_a_reset() -> None:
     night = Simulation([plan(reset_s=30.0)], quick=True)
     start_s = night.clock.now_s()

@@ -125,6 +125,27 @@ def test_from_stopped_only_the_acknowledgement_leads_on() -> None:
     assert TRANSITIONS[State.STOPPED, Step.ACKNOWLEDGE] is State.OFF
 
 
+def test_a_contact_found_closed_is_no_press_and_must_open_first() -> None:
+    scene = armed_scene()
+    change = scene.found(True, 10.0)
+    assert change is not None
+    assert (change.before, change.after) == (State.ARMED, State.RESETTING)
+    assert scene.stuck
+    assert scene.edge(True, 10.1) is None
+    scene.edge(False, 11.0)
+    scene.advance(12.0)
+    assert state_of(scene) is State.ARMED
+    assert (scene.triggers, scene.refusals) == (0, 0)
+
+
+def test_a_contact_found_as_it_was_changes_nothing() -> None:
+    scene = armed_scene()
+    assert scene.found(False, 10.0) is None
+    scene.edge(True, 10.0)
+    assert scene.found(True, 10.01) is None
+    assert state_of(scene) is State.PLAYING
+
+
 @given(st.lists(st.tuples(st.booleans(), st.floats(0.0, 0.2)), max_size=60))
 def test_between_two_presses_the_contact_was_open_for_the_debounce(edges: list[tuple[bool, float]]) -> None:
     contact = Contact(DEBOUNCE_S)
@@ -172,6 +193,16 @@ class Night(RuleBasedStateMachine):
             self.taken_s.append(self.now_s)
         elif press.wait_s is not None:
             assert press.wait_s > 0.0 or self.scene.contact.closed
+
+    @rule(gap_s=st.floats(0.0, 1.0), closed=st.booleans())
+    def found(self, gap_s: float, closed: bool) -> None:
+        self.wait(gap_s)
+        before, counts = self.scene.state, (self.scene.triggers, self.scene.refusals)
+        change = self.scene.found(closed, self.now_s)
+        assert (self.scene.triggers, self.scene.refusals) == counts
+        assert self.scene.contact.closed == closed
+        assert (change is not None) == (before is State.ARMED and closed)
+        assert self.scene.state is (State.RESETTING if change else before)
 
     @rule(step=st.sampled_from([Step.ARM, Step.HOLD, Step.STOP, Step.ACKNOWLEDGE]))
     def operator(self, step: Step) -> None:

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from cuesync.show.events import Fault, Recovered, ScareDone, Triggered
+from cuesync.show.events import ContactStuck, Fault, Recovered, ScareDone, Triggered
 from cuesync.show.states import State
 from tests.show.plans import light, plan
 from tests.show.simulation import Simulation
+
+
+def state_of(night: Simulation) -> State:
+    return night.state()
 
 
 def test_a_card_that_vanishes_comes_back_by_itself_and_lights_go_on() -> None:
@@ -76,6 +80,8 @@ def test_a_contact_that_vanishes_while_closed_does_not_trigger_when_it_is_back()
     night.contacts.plug_in()
     night.clock.sleep_s(1.0)
     assert len(night.all(Triggered)) == 1
+    assert state_of(night) is State.RESETTING  # it was found closed, and has to open first
+    assert [event.contact for event in night.all(ContactStuck)] == ["key:space"] * 2
     night.contacts.edge("key:space", False)
     night.clock.sleep_s(1.0)
     night.press()
