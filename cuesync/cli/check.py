@@ -3,12 +3,30 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from cuesync.cli.common import PathArgument, json_option, print_json, say
+
+if TYPE_CHECKING:
+    from cuesync.errors import Problem
+    from cuesync.plan.plan import Plan
+    from cuesync.scene.load import SceneFile
+
+
+@dataclass(slots=True, kw_only=True)
+class _Checked:
+    """One file; `scene` is None for a profile, and where the scene can't be planned."""
+
+    path: Path
+    kind: str
+    problems: tuple[Problem, ...] = ()
+    scene: tuple[SceneFile, Plan] | None = None
+    cautions: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 @click.command("check")
@@ -17,71 +35,89 @@ from cuesync.cli.common import PathArgument, json_option, print_json, say
 def command(scenes: tuple[Path, ...], as_json: bool) -> None:
     """Look for mistakes in scenes and for what could hurt people, without playing anything.
 
-    Exit code 0: all can be played. 1: there are problems. Cautions alone don't count as problems.
+    Give all scenes that can play at one time together: their flashes add up.
+
+    Exit code 0: all can be played. 1: there are problems; more flashes than people bear are one. Cautions
+    alone don't count as problems.
     """
     from cuesync.care import FLASH_NOTICE, STANDING, plan_cautions
+    from cuesync.care.flash import flashes_by_view
+    from cuesync.care.flash_limit import flash_problems, flash_reasons
+
+    files = [_read(path) for path in scenes]
+    planned = [(checked, *checked.scene) for checked in files if checked.scene is not None]
+    plans = [plan for _, _, plan in planned]
+    too_many = flash_problems([(file, plan) for _, file, plan in planned])
+    reasons = flash_reasons(plans)
+    for index, (checked, file, plan) in enumerate(planned):
+        checked.problems = tuple(problem for problem in too_many if problem.file == str(file.path))
+        checked.cautions = plan_cautions(plan)
+        checked.notes = plan.remarks + ((reasons[index],) if index in reasons else ())
+    standing = (*STANDING, *((FLASH_NOTICE,) if any(plan.lights for plan in plans) else ()))
+    if as_json:
+        views = [
+            {**asdict(view), "per_second": view.per_second, "over_limit": view.over_limit}
+            for view in flashes_by_view(plans)
+        ]
+        print_json(
+            {
+                "scenes": [_report(checked) for checked in files],
+                "flashes": views,
+                "standing_cautions": list(standing),
+            }
+        )
+    else:
+        for checked in files:
+            _print(checked)
+        say("\nBefore people come near:")
+        for caution in standing:
+            say(f"  * {caution}")
+    sys.exit(1 if any(checked.problems for checked in files) else 0)
+
+
+def _read(path: Path) -> _Checked:
     from cuesync.errors import FaultyFileError, InputError, Problem
     from cuesync.plan.resolve import resolve
     from cuesync.profile import looks_like_profile, read_profile
     from cuesync.scene.load import read_scene
 
-    reports: list[dict[str, object]] = []
-    problems: list[Problem] = []
-    any_flash = False
-    for path in scenes:
-        found: tuple[Problem, ...] = ()
-        cautions: tuple[str, ...] = ()
-        notes: tuple[str, ...] = ()
-        kind = "scene"
-        try:
-            if looks_like_profile(path):  # somebody wrote scenes/*.toml
-                kind = "prop profile"
-                read_profile(path)
-            else:
-                plan = resolve(read_scene(path))
-                cautions, notes = plan_cautions(plan), plan.remarks
-                any_flash = any_flash or bool(plan.lights)
-        except FaultyFileError as error:
-            found = error.problems
-        except InputError as error:
-            found = (
-                Problem(
-                    file=str(path), line=None, key="", what=str(error).removeprefix(f"{path}: "), todo=""
-                ),
-            )
-        problems += found
-        reports.append(
-            {
-                "scene": str(path),
-                "kind": kind,
-                "problems": [{**asdict(problem), "message": str(problem)} for problem in found],
-                "cautions": list(cautions),
-                "notes": list(notes),
-            }
-        )
-        if not as_json:
-            _print_scene(path, kind, found, cautions, notes)
-    standing = (*STANDING, *((FLASH_NOTICE,) if any_flash else ()))
-    if as_json:
-        print_json({"scenes": reports, "standing_cautions": list(standing)})
-    else:
-        say("\nBefore people come near:")
-        for caution in standing:
-            say(f"  * {caution}")
-    sys.exit(1 if problems else 0)
+    checked = _Checked(path=path, kind="scene")
+    try:
+        if looks_like_profile(path):  # somebody wrote scenes/*.toml
+            checked.kind = "prop profile"
+            read_profile(path)
+        else:
+            file = read_scene(path)
+            checked.scene = (file, resolve(file))
+    except FaultyFileError as error:
+        checked.problems = error.problems
+    except InputError as error:
+        what = str(error).removeprefix(f"{path}: ")
+        checked.problems = (Problem(file=str(path), line=None, key="", what=what, todo=""),)
+    return checked
 
 
-def _print_scene(
-    path: Path, kind: str, problems: tuple[object, ...], cautions: tuple[str, ...], notes: tuple[str, ...]
-) -> None:
-    use = "played" if kind == "scene" else "used"
-    if problems:
-        click.echo(f"{path}: {len(problems)} problem{'s' if len(problems) != 1 else ''}, can't be {use}")
+def _report(checked: _Checked) -> dict[str, Any]:
+    return {
+        "scene": str(checked.path),
+        "kind": checked.kind,
+        "problems": [{**asdict(problem), "message": str(problem)} for problem in checked.problems],
+        "cautions": list(checked.cautions),
+        "notes": list(checked.notes),
+    }
+
+
+def _print(checked: _Checked) -> None:
+    use = "played" if checked.kind == "scene" else "used"
+    count = len(checked.problems)
+    if count:
+        click.echo(f"{checked.path}: {count} problem{'s' if count != 1 else ''}, can't be {use}")
     else:
-        click.echo(f"{path}: {'' if kind == 'scene' else f'{kind}, '}can be {use}")
-    for problem in problems:
+        kind = "" if checked.kind == "scene" else f"{checked.kind}, "
+        click.echo(f"{checked.path}: {kind}can be {use}")
+    for problem in checked.problems:
         click.echo(f"  problem: {problem}")
-    for caution in cautions:
+    for caution in checked.cautions:
         click.echo(f"  caution: {caution}")
-    for note in notes:
+    for note in checked.notes:
         click.echo(f"  note: {note}")

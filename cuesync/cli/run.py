@@ -106,10 +106,12 @@ def _play(
     if channels:
         child.open(device, channels)
     # only now: the card is being opened meanwhile
-    from cuesync.care import plan_cautions
+    from cuesync.care import FLASH_NOTICE, plan_cautions
+    from cuesync.care.flash_limit import flash_problems, flash_reasons
     from cuesync.cli.screen import Screen
     from cuesync.devices.addresses import parse_contact, parse_light
     from cuesync.devices.opening import PortSettings
+    from cuesync.errors import FaultyFileError
     from cuesync.plan.resolve import resolve
     from cuesync.show.live import Controls, run_show
 
@@ -120,6 +122,12 @@ def _play(
     plans = [resolve(file) for file in files]
     if without_lights:
         plans = [replace(plan, lights=()) for plan in plans]
+    if too_many := flash_problems(list(zip(files, plans, strict=True))):
+        raise FaultyFileError(too_many)
+    for index, reason in flash_reasons(plans).items():
+        plans[index] = replace(plans[index], notes=(*plans[index].notes, reason))
+    if any(plan.lights for plan in plans):
+        say(f"Caution: {FLASH_NOTICE}")
     for plan in plans:
         for caution in plan_cautions(plan):
             say(f"Caution: {plan.title}: {caution}")

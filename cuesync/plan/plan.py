@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from cuesync.plan.care import NOTHING_SAID, Care
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Clip:
@@ -104,6 +106,7 @@ class Plan:
     correct_within_s: float = 0.0
     backgrounds: tuple[PlannedBackground, ...] = ()
     sound_device: str = ""
+    care: Care = NOTHING_SAID
 
     @property
     def pop_sound(self) -> PlannedSound | None:

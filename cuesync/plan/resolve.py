@@ -12,6 +12,7 @@ import numpy as np
 from cuesync.errors import ClipError, CuesyncError, FaultyFileError, Problem
 from cuesync.hearing.hits import find_hit
 from cuesync.plan.air import air_path_s
+from cuesync.plan.care import Care
 from cuesync.plan.placing import placed, too_early_ms, too_early_words
 from cuesync.plan.plan import Clip, Plan, PlannedBackground, PlannedLight, PlannedSound
 from cuesync.profile import PropNumbers, prop_numbers, read_profile
@@ -94,6 +95,7 @@ def resolve(
         hold_after=scene.prop.hold_after_misfires,
         correct_within_s=scene.prop.follow_drift_ms / 1000.0,
         backgrounds=tuple(background for background in backgrounds if background is not None),
+        care=Care(**scene.care.model_dump()),
     )
 
 

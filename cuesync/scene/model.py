@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, model_validator
 
+from cuesync.scene.care_part import CarePart
 from cuesync.scene.light_parts import FlashPart
 from cuesync.scene.prop_part import PropPart, TriggerPart
 from cuesync.scene.sound_parts import BackgroundPart, SoundPart
@@ -38,6 +39,7 @@ class Scene(Table):
     background: Annotated[list[BackgroundPart], BeforeValidator(_as_list)] = Field(
         default_factory=list, description="[background], or several [[background]]"
     )
+    care: CarePart = Field(default_factory=CarePart, description="what guests see together")
 
     @property
     def highest_output(self) -> int:

@@ -1,50 +1,17 @@
-"""Cautions: what can hurt people, as far as a plan shows it. They inform; local codes decide."""
+"""What is doubtful in one plan, or could hurt people. It informs; local codes decide."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from math import log10
 
+from cuesync.care.flash import TRAIN_S, flashes_by_view
 from cuesync.hearing.loudness import true_peak_db
-from cuesync.plan.plan import Plan, PlannedLight
+from cuesync.plan.plan import Plan
 from cuesync.plan.windows import ACCEPTABLE, DETECTABLE, plan_forecast
 
-FLASHES_PER_SECOND = 3
-"""No more general flashes than this in any one second (WCAG 2.3.1)."""
-SAME_FLASH_S = 0.001
-"""Lights that come on within this are one flash to the eye."""
 PREPULSE_S = (0.030, 0.240)
 """A weak sound this long before a loud one softens the startle (prepulse inhibition)."""
 ENOUGH_TRIALS = 10
-
-NO_EMERGENCY_STOP = (
-    "cuesync is no emergency stop. A computer must not be the only thing between a person and a moving prop: "
-    "fit a hard-wired switch that cuts the prop's power."
-)
-
-STANDING = (
-    NO_EMERGENCY_STOP,
-    "A wound spring bites. Cut the power and relieve or block the spring before hands go in "
-    "(OSHA 1910.147(d)(5)(i)); keep gaps that can't crush fingers, hands or heads.",
-    "Mains wiring and fire systems are for licensed trades; run props on a fused low-voltage supply.",
-    "Keep ways out free and lit. When the alarm goes, light must come up, and scare sound and flashes must "
-    "stop (NFPA 101, special amusement buildings): let the alarm system do that, not the laptop.",
-    "Local codes and the authority having jurisdiction come first.",
-)
-
-FLASH_NOTICE = (
-    "Flashing light can trigger seizures. Put a notice at the entrance where people can still turn back: "
-    '"Flashing lights and sudden loud sounds are used inside."'
-)
-
-
-def flashes_in_any_second(lights: Sequence[PlannedLight]) -> int:
-    """Largest number of flashes that begin within one second; lights that come on together count once."""
-    starts_s: list[float] = []
-    for start_s in sorted(light.lands_s for light in lights):
-        if not starts_s or start_s - starts_s[-1] > SAME_FLASH_S:
-            starts_s.append(start_s)
-    return max((sum(first_s <= s < first_s + 1.0 for s in starts_s) for first_s in starts_s), default=0)
 
 
 def plan_cautions(plan: Plan) -> tuple[str, ...]:
@@ -54,12 +21,13 @@ def plan_cautions(plan: Plan) -> tuple[str, ...]:
 
 def _flash_cautions(plan: Plan) -> list[str]:
     cautions = []
-    count = flashes_in_any_second(plan.lights)
-    if count > FLASHES_PER_SECOND:
-        cautions.append(
-            f"{count} flashes within one second; more than {FLASHES_PER_SECOND} can trigger seizures "
-            "(WCAG 2.3.1). Leave flashes out, or space them wider."
-        )
+    for view in flashes_by_view([plan]):
+        train_s = view.scenes[0].train_s
+        if view.scenes[0].counts and train_s > TRAIN_S:
+            cautions.append(
+                f"flashes follow each other for {train_s:.0f} s, which should be {TRAIN_S:.0f} s at most "
+                "(HSE). Put a rest between them."
+            )
     sound_ends_s = [sound.start_s + sound.clip.length_s - sound.cut_s for sound in plan.sounds]
     if sound_ends_s:
         cue_end_s = max(sound_ends_s)

@@ -1,0 +1,37 @@
+"""Keeping the limit of flashes: what is a problem, and where the user's own reason sets it aside."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from cuesync.care.flash import FLASHES_PER_SECOND, flashes_by_view
+from cuesync.errors import Problem
+from cuesync.plan.plan import Plan
+from cuesync.scene.load import SceneFile
+
+
+def flash_problems(scenes: Sequence[tuple[SceneFile, Plan]]) -> tuple[Problem, ...]:
+    """Every scene, of all that can play together, that takes part in too many flashes without a reason."""
+    return tuple(
+        scenes[scene.index][0].problem(
+            ("flash",),
+            f"{view.what}; more than {FLASHES_PER_SECOND} can trigger seizures (WCAG 2.3.1; HSE takes 4 in "
+            "clubs).",
+            "Leave flashes out or space them wider. Scenes that guests never see at one time get a view of "
+            'their own: [care] view = "…". If more is right here, write why: [care] flash_reason = "…"',
+        )
+        for view in flashes_by_view([plan for _, plan in scenes])
+        for scene in view.unexplained
+        if scene.per_second
+    )
+
+
+def flash_reasons(plans: Sequence[Plan]) -> dict[int, str]:
+    """By the index of the plan: the note where the limit is set aside by the user's own reason."""
+    return {
+        scene.index: view.note(scene)
+        for view in flashes_by_view(plans)
+        if view.over_limit
+        for scene in view.scenes
+        if scene.counts and scene.reason
+    }

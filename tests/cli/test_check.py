@@ -1,0 +1,76 @@
+"""`cuesync check` and what `run` refuses: what can hurt people, in words, exit codes and JSON."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from cuesync.cli import cuesync
+from cuesync.cli import main as program
+
+
+def scene(folder: Path, name: str, flashes_ms: list[int], care: str = "", reset_s: float = 5) -> Path:
+    lines = [f'title = "{name}"', "[prop]", "trigger_to_pop_ms = 500", f"reset_s = {reset_s}"]
+    for at_ms in flashes_ms:
+        lines += ["[[flash]]", f"at_ms = {at_ms}", "length_ms = 20", 'light = "midi:36"']
+    path = folder / f"{name}.toml"
+    path.write_text("\n".join([*lines, "[care]", care]) + "\n", encoding="utf-8")
+    return path
+
+
+def check(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(cuesync, ["check", *(str(argument) for argument in arguments)])
+
+
+FOUR = [0, 200, 400, 600]
+
+
+def test_four_flashes_in_a_second_are_a_problem(tmp_path: Path) -> None:
+    path = scene(tmp_path, "strobe", FOUR)
+    done = check(path)
+    assert done.exit_code == 1
+    assert f"problem: {path}:5: flash: 4 flashes within one second; more than 3 can trigger" in done.stdout
+    assert "Put a notice at the entrance" in done.stderr
+
+
+def test_scenes_that_can_play_together_add_up_unless_their_views_differ(tmp_path: Path) -> None:
+    one, other = scene(tmp_path, "one", [0, 200]), scene(tmp_path, "other", [0, 200])
+    assert check(one).exit_code == check(other).exit_code == 0
+    done = check(one, other)
+    assert done.exit_code == 1
+    assert done.stdout.count("up to 4 flashes within one second if scenes fall together") == 2
+    other = scene(tmp_path, "other", [0, 200], 'view = "cellar"')
+    assert check(one, other).exit_code == 0
+
+
+def test_the_users_own_reason_sets_the_limit_aside_and_is_told(tmp_path: Path) -> None:
+    path = scene(tmp_path, "strobe", FOUR, 'flash_reason = "tested with the crew, doors shut"')
+    done = check(path)
+    assert done.exit_code == 0
+    assert "note: 4 flashes within one second, over the limit of 3; your reason: tested with" in done.stdout
+    blank = scene(tmp_path, "blank", FOUR, 'flash_reason = " "')
+    assert "the reason is blank" in check(blank).stdout
+
+
+def test_json_tells_the_flashes_of_each_view(tmp_path: Path) -> None:
+    done = check("--json", scene(tmp_path, "strobe", FOUR, 'view = "hall"'))
+    assert done.exit_code == 1
+    (view,) = json.loads(done.stdout)["flashes"]
+    assert (view["view"], view["per_second"], view["over_limit"]) == ("hall", 4, True)
+    assert view["scenes"][0]["title"] == "strobe"
+
+
+def test_run_refuses_too_many_flashes_before_it_arms(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = scene(tmp_path, "strobe", FOUR)
+    nights = tmp_path / "nights"
+    monkeypatch.setattr("sys.argv", ["cuesync", "run", str(path), "--log-folder", str(nights)])
+    with pytest.raises(SystemExit) as left:
+        program()
+    assert left.value.code == 2
+    assert "4 flashes within one second; more than 3 can trigger seizures" in capsys.readouterr().err
+    assert not nights.exists()
