@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import json
+import sys
+from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,7 +18,23 @@ from cuesync.errors import InputError
 from cuesync.show.events import KINDS
 
 if TYPE_CHECKING:
-    from cuesync.show.log import LoggedEvent, NightSummary
+    from cuesync.show.log import LoggedEvent, LoggedScare, NightSummary
+
+_EVENT_COLUMNS = ("at_s", "wall", "kind", "scene", "text", "data_json")
+_SCARE_COLUMNS = (
+    "number",
+    "scene",
+    "trigger_s",
+    "wall",
+    "stopped",
+    "late_ms",
+    "lights_late_ms",
+    "sounds_missing",
+    "lights_missing",
+    "misfire",
+    "pop_s",
+    "offset_ms",
+)
 
 
 @click.command("log")
@@ -28,15 +49,33 @@ if TYPE_CHECKING:
 )
 @click.option("--summary", "only_summary", is_flag=True, help="Only the numbers of the night, no events.")
 @json_option
+@click.option(
+    "--csv",
+    "csv_of",
+    type=click.Choice(("events", "scares")),
+    help="Print a table for spreadsheets (CSV): a line an event, or a line a scare with its numbers.",
+)
 def command(
-    night: Path, scene: str | None, kinds: tuple[str, ...], only_summary: bool, as_json: bool
+    night: Path,
+    scene: str | None,
+    kinds: tuple[str, ...],
+    only_summary: bool,
+    as_json: bool,
+    csv_of: str | None,
 ) -> None:
     """Read the log of a night: every trigger, refusal, scare, fault, and the sums.
 
     Without a file it takes the newest log of the folder.
-    """
-    from cuesync.show.log import night_files, read_events, read_summary
 
+    In CSV, at_s and trigger_s count from the start of the night, pop_s from the trigger; wall is the date and
+    time of day. In offset_ms a positive number means that the sound came before the pop.
+    """
+    from cuesync.show.log import night_files, read_events, read_scares, read_summary
+
+    if csv_of is not None and (as_json or only_summary):
+        raise InputError("--csv goes with neither --json nor --summary. Keep one of them.")
+    if csv_of == "scares" and kinds:
+        raise InputError("--csv scares has only scares, so --only doesn't go with it. Take --csv events.")
     if night.is_dir():
         files = night_files(night)
         if not files:
@@ -46,6 +85,14 @@ def command(
     titles = [each.title for each in summary.scenes]
     if scene is not None and scene not in titles:
         raise InputError(f"{night}: there was no scene {scene!r} this night, but: {', '.join(titles)}.")
+    if csv_of == "scares":
+        _print_csv(_SCARE_COLUMNS, (_scare_row(each) for each in read_scares(night, scene=scene)))
+        return
+    if csv_of == "events":
+        _print_csv(
+            _EVENT_COLUMNS, (_event_row(each) for each in read_events(night, kinds=kinds, scene=scene))
+        )
+        return
     events = [] if only_summary else list(read_events(night, kinds=kinds, scene=scene))
     if as_json:
         print_json(
@@ -64,6 +111,28 @@ def command(
     for event in events:
         click.echo(_line(event))
     _print_summary(summary)
+
+
+def _print_csv(columns: Iterable[str], rows: Iterable[Iterable[object]]) -> None:
+    """RFC 4180, in UTF-8 on every system: Windows would make CR CR LF of its line ends in a text stream."""
+    out = io.TextIOWrapper(sys.stdout.buffer, encoding="utf-8", newline="")
+    try:
+        writer = csv.writer(out)
+        writer.writerow(columns)
+        writer.writerows(rows)
+        out.flush()
+    finally:
+        out.detach()  # stdout itself stays open
+
+
+def _event_row(event: LoggedEvent) -> tuple[object, ...]:
+    data = json.dumps(event.data, separators=(",", ":"), ensure_ascii=False)
+    return (event.at_s, event.wall, event.kind, event.scene, event.text, data)
+
+
+def _scare_row(scare: LoggedScare) -> tuple[object, ...]:
+    values = asdict(scare) | {"stopped": int(scare.stopped), "misfire": int(scare.misfire)}
+    return tuple(values[name] for name in _SCARE_COLUMNS)
 
 
 def _line(event: LoggedEvent) -> str:

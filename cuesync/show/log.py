@@ -243,6 +243,28 @@ class LoggedEvent:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LoggedScare:
+    """One scare of a log. `trigger_s`: since the start of the night; `pop_s`: from the trigger to the pop.
+
+    `wall`: when its cue was over. `pop_s` and `offset_ms` (sound against that pop, in the sign of
+    `signs.audio_offset_s`) are None where no pop contact saw the pop.
+    """
+
+    number: int
+    scene: str
+    trigger_s: float
+    wall: str
+    stopped: bool
+    late_ms: float
+    lights_late_ms: float
+    sounds_missing: int
+    lights_missing: int
+    misfire: bool
+    pop_s: float | None
+    offset_ms: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SceneNight:
     """What became of one scene in a night."""
 
@@ -423,6 +445,21 @@ def read_events(path: Path, *, kinds: Sequence[str] = (), scene: str | None = No
     with _reading(path) as database:
         for at_s, wall, kind, title, text, data in database.execute(query, values):
             yield LoggedEvent(at_s=at_s, wall=wall, kind=kind, scene=title, text=text, data=json.loads(data))
+
+
+def read_scares(path: Path, *, scene: str | None = None) -> Iterator[LoggedScare]:
+    """The scares of a log by number, only of this scene where given.
+
+    InputError where the file is not a log, or can't be read.
+    """
+    names = [field.name for field in dataclasses.fields(LoggedScare)]
+    where, values = ("", []) if scene is None else (" WHERE scene = ?", [scene])
+    with _reading(path) as database:
+        for row in database.execute(f"SELECT {', '.join(names)} FROM scare{where} ORDER BY number", values):
+            fields = dict(zip(names, row, strict=True))
+            yield LoggedScare(
+                **fields | {"stopped": bool(fields["stopped"]), "misfire": bool(fields["misfire"])}
+            )
 
 
 def ended_badly(folder: Path) -> Path | None:
