@@ -28,14 +28,16 @@ pop by 4 to 10 dB, but some things (a bell, a tom) still ring when it comes, and
 louder than the first stroke. The label stays at the first: an impact is as loud as what it adds.
 
 Needs the Debian packages bucklespring-data, sonic-pi-samples, freedoom, freedink-data and freegish-data, and
-from PyPI librosa, obspy and scipy; aubio and hedgewars-data are used where they are installed. For talk
-without pops it uses Debian's asterisk-core-sounds-en-wav where that is installed, and freedoom's voices in
-any case.
+from PyPI librosa, obspy and scipy; aubio (Debian's aubio-tools) and hedgewars-data are used where they are
+installed. For talk without pops it uses Debian's asterisk-core-sounds-en-wav where that is installed, and
+freedoom's voices in any case.
 """
 
 from __future__ import annotations
 
 import argparse
+import shutil
+import subprocess
 import sys
 import tempfile
 import time
@@ -365,10 +367,12 @@ def obspy_sta_lta(sound: NDArray[np.float32]) -> list[float]:
 
 
 def aubio_default(sound: NDArray[np.float32]) -> list[float]:
-    import aubio  # type: ignore[import-not-found]
-
-    onset = aubio.onset("default", 512, 64, RATE_HZ)
-    return [float(onset.get_last()) for at in range(0, len(sound) - 64, 64) if onset(sound[at : at + 64])]
+    """aubio's own program with its default method; start-up of a process and a file are in its time."""
+    with tempfile.NamedTemporaryFile(suffix=".wav") as file:
+        soundfile.write(file.name, sound, RATE_HZ, subtype="FLOAT", format="WAV")
+        command = ["aubioonset", "-B", "512", "-H", "64", "-r", "0", "-T", "samples", "-i", file.name]
+        said = subprocess.run(command, capture_output=True, text=True, check=True).stdout
+    return [float(at) for at in said.split()]
 
 
 @dataclass(slots=True)
@@ -418,12 +422,10 @@ def judges() -> dict[str, Callable[[Recording], list[list[float]]]]:
         "obspy AIC around the peak": alone(obspy_aic),
         "obspy STA/LTA 2/100 ms, nearest": alone(obspy_sta_lta),
     }
-    try:
-        import aubio  # noqa: F401
-
+    if shutil.which("aubioonset"):
         asked["aubio default 512/64"] = alone(aubio_default)
-    except ImportError:
-        print("aubio is not installed: left out")
+    else:
+        print("aubio is not installed (Debian: aubio-tools): left out")
     return asked
 
 
