@@ -36,6 +36,7 @@ from cuesync.show.sound import SoundDesk
 from cuesync.show.sound_child import SoundChild
 from cuesync.show.sound_process import SoundProcess
 from cuesync.show.states import State
+from cuesync.show.steering import Steering
 from cuesync.show.threads import WorkerThread
 from cuesync.show.watch import Watch, WatchedSource
 
@@ -49,6 +50,7 @@ _END_SIGNALS = ("SIGTERM", "SIGHUP", "SIGBREAK")
 class Controls:
     """Contacts by which the operator steers the whole show; any contact address will do.
 
+    A stop contact may be normally closed ("gpio:17 nc"): a broken wire or a lost device then stops all too.
     After `stop`, `acknowledge` and then `arm` lead back: two steps, so that no slip of the hand does.
     `house_lights` (addresses of lights) are on in between.
     """
@@ -263,7 +265,7 @@ class _Ports:
         self.sound: SoundDesk | None = None
         self.lights: LightOutput | None = None
         self.sources: list[WatchedSource] = []
-        contacts = [contact for plan in plans for contact in (plan.contact, plan.pop_contact) if contact]
+        contacts = [contact for plan in plans for contact, _ in plan.contacts]
         contacts += [
             contact
             for contact in controls.contacts
@@ -346,10 +348,18 @@ class _Night:
     ) -> None:
         self._show = show
         self._ports = ports
-        self._controls = controls
         self._clock = clock
         self._report = report
         self._ended = False
+        self._take = Steering(
+            show,
+            clock,
+            report,
+            stop=controls.stop,
+            acknowledge=controls.acknowledge,
+            arm=controls.arm,
+            way_back=controls.ways_back.get(State.STOPPED, ""),
+        ).take
         self._watch = Watch(
             show,
             clock,
@@ -357,6 +367,7 @@ class _Night:
             sound=ports.sound,
             sources=ports.sources,
             sink=self._take,
+            stops=controls.stop,
             lights=ports.lights,
             open_lights=ports.open_lights,
         )
@@ -389,22 +400,6 @@ class _Night:
         self._ports.lights = self._watch.lights
         self._light_thread.stop()
         self._show_thread.stop()
-
-    def _take(self, edge: ContactEdge) -> None:
-        if edge.contact in self._controls.contacts:
-            if edge.closed and not edge.found:
-                self._steer(edge.contact)
-        else:
-            self._show.put(edge)
-
-    def _steer(self, contact: str) -> None:
-        if contact in self._controls.stop:
-            way = self._controls.ways_back.get(State.STOPPED, "")
-            self._show.put(lambda: self._show.stop_all(f"all stopped by {in_words(contact)}. {way}".rstrip()))
-        elif contact in self._controls.acknowledge:
-            self._show.put(self._show.acknowledge)
-        else:
-            self._show.put(self._show.arm)
 
     def _failed(self, problem: Exception) -> None:
         self._report(

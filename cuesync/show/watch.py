@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from cuesync.devices.addresses import in_words, normally_closed
 from cuesync.devices.ports import Clock, ContactEdge, ContactSource, EdgeSink, LightOutput
 from cuesync.errors import CuesyncError
 from cuesync.show.engine import Show
@@ -45,7 +46,9 @@ class Watch:
         sink: EdgeSink,
         lights: LightOutput | None,
         open_lights: Callable[[], LightOutput],
+        stops: Sequence[str] = (),
     ) -> None:
+        """`stops`: contacts that stop the whole show; one that is normally closed does so when it is lost."""
         self._show = show
         self._clock = clock
         self._report = report
@@ -56,6 +59,7 @@ class Watch:
         self._sink = sink
         self.lights = lights
         self._open_lights = open_lights
+        self._stops = tuple(stops)
         self._lights_gone = False
         self._looked_s = clock.now_s()
         self._counted_s = clock.now_s()
@@ -157,13 +161,16 @@ class Watch:
             self._report(
                 Fault(
                     at_s=now_s,
-                    what=f"the {watched.name} for {', '.join(watched.contacts)} is gone.",
+                    what=f"the {watched.name} for {', '.join(watched.contacts)} is gone."
+                    + self._lost_stops(watched.contacts),
                     todo="Plug it in again: it is opened as soon as it is there.",
                 )
             )
-            # A contact that can't be seen counts as open; it must close anew to be a press.
+            # A contact that can't be seen counts as open; it must close anew to be a press. Only a stop
+            # contact that is normally closed counts as pressed: its wire is as good as broken.
             for contact in watched.contacts:
-                self._sink(ContactEdge(contact=contact, closed=False, at_s=now_s, found=True))
+                closed = contact in self._stops and normally_closed(contact)
+                self._sink(ContactEdge(contact=contact, closed=closed, at_s=now_s, found=True))
         self._quietly(watched.source.close)
         try:
             watched.source.open(watched.contacts, self._sink)
@@ -171,6 +178,16 @@ class Watch:
             return
         watched.gone = False
         self._report(Recovered(at_s=self._clock.now_s(), what=f"the {watched.name} is back"))
+
+    def _lost_stops(self, contacts: Sequence[str]) -> str:
+        """What it means for stopping that these contacts are gone."""
+        said = ""
+        for contact in contacts:
+            if contact in self._stops:
+                means = "All is stopped, because" if normally_closed(contact) else "Nothing is stopped by"
+                rest = " is a stop contact on it." if normally_closed(contact) else " until it is back."
+                said += f" {means} {in_words(contact)}{rest}"
+        return said
 
     def _quietly(self, close: Callable[[], None]) -> None:
         """Closing what is gone may fail, and that is no news."""

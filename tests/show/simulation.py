@@ -11,6 +11,7 @@ from cuesync.show.engine import Show
 from cuesync.show.events import ShowEvent
 from cuesync.show.sound import LocalSoundDesk
 from cuesync.show.states import State, Step
+from cuesync.show.steering import Steering
 from cuesync.show.watch import Watch, WatchedSource
 
 _E = TypeVar("_E", bound=ShowEvent)
@@ -29,8 +30,10 @@ class Simulation:
         report: Callable[[ShowEvent], None] | None = None,
         house_lights: Sequence[str] = (),
         closed: Sequence[str] = (),
+        stop: Sequence[str] = (),
     ) -> None:
-        """`closed`: contacts that are closed before anybody looks."""
+        """`stop`: contacts that stop all; key:1 and then key:2 lead back. `closed`: contacts that are closed
+        before anybody looks."""
         self.clock = SimulatedClock()
         self.contacts = SimulatedContacts(self.clock)
         for contact in closed:
@@ -51,19 +54,30 @@ class Simulation:
             report=tell,
             house_lights=house_lights,
         )
+        steering = Steering(
+            self.show,
+            self.clock,
+            tell,
+            stop=stop,
+            acknowledge=("key:1",),
+            arm=("key:2",),
+            way_back="Press 1, then 2, to arm again.",
+        )
+        contacts = (*self.show.contacts, *stop, "key:1", "key:2")
         self.watch = Watch(
             self.show,
             self.clock,
             tell,
             sound=self.sound,
-            sources=[WatchedSource(source=self.contacts, contacts=self.show.contacts, name="button box")],
-            sink=self.show.put,
+            sources=[WatchedSource(source=self.contacts, contacts=contacts, name="button box")],
+            sink=steering.take,
+            stops=stop,
             lights=self.lights,
             open_lights=self._open_lights,
         )
         for worker in (self.show, self.show.desk, self.watch):
             self.clock.attend(worker)
-        self.contacts.open(self.show.contacts, self.show.put)
+        self.contacts.open(contacts, steering.take)
         self.show.start()
         self.start_s = self.clock.now_s()
         self.clock.sleep_s(0.5)
