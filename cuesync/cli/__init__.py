@@ -20,6 +20,7 @@ COMMANDS = {
     "run": ("run", "Play the cue whenever the contact closes."),
     "check": ("check", "Look for mistakes in scenes, without playing."),
     "log": ("log", "Read the log of a night."),
+    "note": ("note", "Write a note into the log of the night."),
     "devices": ("devices", "List sound devices and MIDI ports."),
     "schema": ("schema", "Print the JSON schema of scene files, for editors."),
 }

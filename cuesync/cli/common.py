@@ -34,6 +34,19 @@ def print_json(value: Any) -> None:
     click.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
 
 
+def newest_night(night: Path) -> Path:
+    """The log that is meant: this file, or the newest of this folder. InputError where there is none."""
+    from cuesync.errors import InputError
+    from cuesync.show.log import night_files
+
+    if not night.is_dir():
+        return night
+    files = night_files(night)
+    if not files:
+        raise InputError(f"{night}: there is no log in this folder yet. cuesync run writes one a night.")
+    return files[-1]
+
+
 def port_options(function: Callable[..., Any]) -> Callable[..., Any]:
     """--device, --midi-in and --midi-out, as `cuesync devices` names them."""
     for option in (

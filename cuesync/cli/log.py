@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cuesync.cli.common import PathArgument, json_option, print_json
+from cuesync.cli.common import PathArgument, json_option, newest_night, print_json
 from cuesync.errors import InputError
 from cuesync.show.events import KINDS
 
@@ -70,17 +70,13 @@ def command(
     In CSV, at_s and trigger_s count from the start of the night, pop_s from the trigger; wall is the date and
     time of day. In offset_ms a positive number means that the sound came before the pop.
     """
-    from cuesync.show.log import night_files, read_events, read_scares, read_summary
+    from cuesync.show.log import read_events, read_scares, read_summary
 
     if csv_of is not None and (as_json or only_summary):
         raise InputError("--csv goes with neither --json nor --summary. Keep one of them.")
     if csv_of == "scares" and kinds:
         raise InputError("--csv scares has only scares, so --only doesn't go with it. Take --csv events.")
-    if night.is_dir():
-        files = night_files(night)
-        if not files:
-            raise InputError(f"{night}: there is no log in this folder yet. cuesync run writes one a night.")
-        night = files[-1]
+    night = newest_night(night)
     summary = read_summary(night)
     titles = [each.title for each in summary.scenes]
     if scene is not None and scene not in titles:
