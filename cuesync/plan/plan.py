@@ -109,6 +109,12 @@ class Plan:
     care: Care = NOTHING_SAID
 
     @property
+    def contacts(self) -> tuple[tuple[str, str], ...]:
+        """The address of every contact that the scene listens to, each with its role in words."""
+        named = ((self.contact, "trigger"), (self.pop_contact, "pop"))
+        return tuple((address, role) for address, role in named if address is not None)
+
+    @property
     def pop_sound(self) -> PlannedSound | None:
         """The sound that lands nearest to the planned pop; None where there is no sound."""
         return min(self.sounds, key=lambda sound: abs(sound.lands_s - self.delay_s), default=None)
