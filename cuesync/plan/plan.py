@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from cuesync.devices.ports import WHITE, Colour
 from cuesync.plan.care import NOTHING_SAID, Care
 
 
@@ -51,15 +53,35 @@ class PlannedSound:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LightStep:
+    """From `at_s` on, counted from the start of its shape, the light has this level (0 dark, 1 full)."""
+
+    at_s: float
+    level: float
+
+
+LightShape = Literal["flash", "strobe", "blackout", "fade", "flicker", "eyes"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedLight:
-    """One light on for a while. `at_s`: from the trigger to the moment the "on" command is sent;
-    `lands_s`: to the light at the guest; `length_s`: on to off; `light`: the address as in the scene."""
+    """One shape of light. `at_s`: from the trigger to the moment its first command is sent; `lands_s`: to
+    the light at the guest; `length_s`: first command to last; `light`: the address as in the scene.
+
+    `steps` begin at 0 and lie in order of time within `length_s`, at the end of which the light is let go.
+    Where several shapes want one light, the highest `priority` (0 to 200, as in E1.31) decides, among equals
+    the highest level; a blackout keeps everything of its own priority and below dark.
+    """
 
     light: str
     at_s: float
     length_s: float
     lands_s: float
     path_s: float
+    shape: LightShape = "flash"
+    steps: tuple[LightStep, ...] = (LightStep(at_s=0.0, level=1.0),)
+    colour: Colour = WHITE
+    priority: int = 100
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -113,17 +113,25 @@ class SoundPlayed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LightSent:
-    """One light command of a scare; `at_s` is None where it could not be sent, and `problem` says why."""
+    """The beginning or the end of one shape of light in a scare, and what came before that end.
+
+    `at_s` is None where it could not be sent, and `problem` says why. `level` is what it wanted at that
+    moment. `worst_late_s`: the largest lateness of any of its steps up to here.
+    """
 
     light: str
     on: bool
     planned_at_s: float
     at_s: float | None
     problem: str = ""
+    level: float = 0.0
+    worst_late_s: float = 0.0
 
     @property
     def late_ms(self) -> float | None:
-        return None if self.at_s is None else (self.at_s - self.planned_at_s) * 1000.0
+        if self.at_s is None:
+            return None
+        return max(self.at_s - self.planned_at_s, self.worst_late_s) * 1000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

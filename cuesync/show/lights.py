@@ -1,4 +1,4 @@
-"""Sends each light command at its time. Knows nothing of scenes beyond the tag it hands back."""
+"""Brings each light to its level at its time. Knows nothing of scenes beyond the tag it hands back."""
 
 from __future__ import annotations
 
@@ -6,30 +6,103 @@ import heapq
 import itertools
 import math
 import threading
-from collections import Counter
 from collections.abc import Callable, Hashable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from cuesync.devices.addresses import LightAddress, parse_light
-from cuesync.devices.ports import Clock, LightCommand, LightOutput
+from cuesync.devices.ports import WHITE, Clock, Colour, LightCommand, LightOutput
 from cuesync.errors import CuesyncError
+from cuesync.plan.plan import LightShape, LightStep, PlannedLight
+
+_ON = (LightStep(at_s=0.0, level=1.0),)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LightResult:
-    """What became of one command: sent at host time `sent_s`, or not (None), with the reason."""
+    """What became of the beginning or the end of a shape: in force at host time `sent_s`, or not (None).
+
+    `command` is what the shape wanted; nothing goes out where the light is so already. The result of an end
+    also speaks for the steps before it: `worst_late_s` is the largest lateness of any of them, `problem` the
+    first thing that went wrong, in the steps or at the end.
+    """
 
     tag: Hashable
     command: LightCommand
     planned_s: float
     sent_s: float | None
     problem: str
+    worst_late_s: float = 0.0
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class _Claim:
+    """A shape that wants its light from `start_s` to `end_s` (host time); else its `level` is None."""
+
+    tag: Hashable
+    light: str
+    shape: LightShape
+    steps: tuple[LightStep, ...]
+    colour: Colour
+    priority: int
+    start_s: float
+    end_s: float
+    order: int
+    done: int = 0
+    level: float | None = None
+    worst_late_s: float = 0.0
+    problem: str = ""
+
+    @property
+    def next_s(self) -> float:
+        return self.start_s + self.steps[self.done].at_s if self.done < len(self.steps) else self.end_s
+
+    def advance(self) -> None:
+        self.level = self.steps[self.done].level if self.done < len(self.steps) else None
+        self.done += 1
+
+    @property
+    def ended(self) -> bool:
+        return self.done > len(self.steps)
+
+    def result(self, planned_s: float, level: float, sent_s: float | None, problem: str) -> LightResult:
+        return LightResult(
+            tag=self.tag,
+            command=LightCommand(light=self.light, level=level, colour=self.colour),
+            planned_s=planned_s,
+            sent_s=sent_s,
+            problem=problem,
+            worst_late_s=self.worst_late_s,
+        )
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class _Light:
+    """One light with all that wants it. `shown` is the command in force, None where that is not known."""
+
+    name: str
+    claims: list[_Claim] = field(default_factory=list)
+    held: bool = False
+    rest_level: float = 0.0
+    shown: LightCommand | None = None
+
+    def wanted(self) -> LightCommand:
+        """Highest priority first, then darkness, then the highest level, then the latest shape."""
+        level, colour = self.rest_level, WHITE
+        if self.held:
+            level = 1.0
+        elif self.claims:
+            priority = max(claim.priority for claim in self.claims)
+            top = [claim for claim in self.claims if claim.priority == priority]
+            best = max(top, key=lambda claim: (claim.shape == "blackout", claim.level or 0.0, claim.order))
+            level, colour = best.level or 0.0, best.colour
+        return LightCommand(light=self.name, level=level, colour=colour if level else WHITE)
 
 
 class LightDesk:
-    """A queue of commands in order of time; a worker (see `devices.ports.Worker`).
+    """Every shape under way is a claim on its light; a worker (see `devices.ports.Worker`).
 
-    Flashes of one light may overlap, also from different scenes: it stays on until the last one ends.
+    Shapes of one light may overlap, also from different scenes: the highest priority decides, among equals a
+    blackout, then the highest level. After the last one the light goes to its rest level.
     """
 
     def __init__(
@@ -39,48 +112,70 @@ class LightDesk:
         done: Callable[[LightResult], None],
         wake: Callable[[], None] = lambda: None,
     ) -> None:
-        """`done` is told of every command; `wake` when something earlier than all else came in."""
+        """`done` is told of the beginning and the end of every shape; `wake` when a new one came in."""
         self._clock = clock
         self._done = done
         self.wake = wake
         self._order = itertools.count()
-        self._queue: list[tuple[float, bool, int, Hashable, LightCommand]] = []
-        self._holders: Counter[str] = Counter()
-        self._names: dict[LightAddress, str] = {}
-        # Guards the queue and the output; nothing waits under it but the sending itself.
+        self._queue: list[tuple[float, int, _Claim]] = []
+        self._lights: dict[LightAddress, _Light] = {}
+        # Guards queue, lights and output; nothing waits under it but the sending itself.
         self._lock = threading.RLock()
         self._output = output
 
     def use(self, output: LightOutput | None) -> None:
-        """Send through this from now on; every light ever used is switched there as it should be now.
+        """Send through this from now on; every light ever used is brought there to where it should be now.
 
         DeviceError where it can't be; nothing is sent through it then.
         """
         with self._lock:
             self._output = None
             if output is not None:
-                for light, holders in self._holders.items():
-                    # off as well: the light may have been left on where the port dropped
-                    output.send(LightCommand(light=light, level=float(holders > 0)))
+                for light in self._lights.values():
+                    # dark ones as well: the light may have been left on where the port dropped
+                    light.shown = None
+                    wanted = light.wanted()
+                    output.send(wanted)
+                    light.shown = wanted
             self._output = output
 
-    def flash(self, tag: Hashable, light: str, on_s: float, off_s: float) -> None:
-        """Switch the light on at host time `on_s` and off at `off_s`."""
-        with self._lock:
-            for at_s, on in ((on_s, True), (off_s, False)):
-                entry = (at_s, on, next(self._order), tag, LightCommand(light=light, level=float(on)))
-                heapq.heappush(self._queue, entry)
-        self.wake()
+    def play(self, tag: Hashable, planned: PlannedLight, zero_s: float) -> None:
+        """Play a planned shape; `zero_s` is the host time from which its `at_s` counts."""
+        start_s = zero_s + planned.at_s
+        self._claim(
+            tag,
+            planned.light,
+            start_s,
+            start_s + planned.length_s,
+            shape=planned.shape,
+            steps=planned.steps,
+            colour=planned.colour,
+            priority=planned.priority,
+        )
 
-    def hold(self, light: str, *, on: bool) -> None:
-        """Switch a light on at once until it is held no more, whatever flashes do.
+    def flash(self, tag: Hashable, light: str, on_s: float, off_s: float) -> None:
+        """Full on at host time `on_s` and off at `off_s`, at the default priority."""
+        self._claim(tag, light, on_s, off_s, shape="flash", steps=_ON, colour=WHITE, priority=100)
+
+    def rest(self, light: str, level: float) -> None:
+        """From now on the light stands at this level while nothing wants it, until `all_off`.
 
         DeviceError where the output is gone.
         """
         with self._lock:
-            name = self._name(light)
-            if self._count(name, on=on) and self._output is not None:
-                self._output.send(LightCommand(light=name, level=float(on)))
+            found = self._light(light)
+            found.rest_level = level
+            self._show(found)
+
+    def hold(self, light: str, *, on: bool) -> None:
+        """Full on at once until it is held no more, whatever any shape wants.
+
+        DeviceError where the output is gone.
+        """
+        with self._lock:
+            found = self._light(light)
+            found.held = on
+            self._show(found)
 
     def next_s(self) -> float:
         with self._lock:
@@ -91,46 +186,98 @@ class LightDesk:
             with self._lock:
                 if not self._queue or self._queue[0][0] > now_s:
                     return
-                planned_s, _, _, tag, command = heapq.heappop(self._queue)
-                result = self._send(tag, command, planned_s)
-            self._done(result)
+                results = self._step(self._queue[0][0])
+            for result in results:
+                self._done(result)
 
     def all_off(self) -> None:
-        """Forget what is planned and switch everything off. DeviceError where the output is gone."""
+        """Forget all that is planned, held and at rest, and switch everything off.
+
+        DeviceError where the output is gone.
+        """
         with self._lock:
             forgotten, self._queue = self._queue, []
-            self._holders = Counter(dict.fromkeys(self._holders, 0))  # known for `use`, though off
-            results = [
-                LightResult(tag=tag, command=command, planned_s=at_s, sent_s=None, problem="stopped")
-                for at_s, _, _, tag, command in sorted(forgotten, key=lambda entry: entry[:3])
-            ]
+            for light in self._lights.values():  # known for `use`, though dark
+                light.claims, light.held, light.rest_level = [], False, 0.0
+                light.shown = None
             try:
                 if self._output is not None:
                     self._output.all_off()
             finally:
-                for result in results:
-                    self._done(result)
+                for _, _, claim in sorted(forgotten, key=lambda entry: entry[:2]):
+                    if not claim.done:
+                        self._done(claim.result(claim.start_s, claim.steps[0].level, None, "stopped"))
+                    self._done(claim.result(claim.end_s, 0.0, None, "stopped"))
 
-    def _name(self, light: str) -> str:
-        """One name for a light that scenes write in several ways ("midi:36", "midi:1:36")."""
-        return self._names.setdefault(parse_light(light), light)
+    def _claim(
+        self,
+        tag: Hashable,
+        light: str,
+        start_s: float,
+        end_s: float,
+        *,
+        shape: LightShape,
+        steps: tuple[LightStep, ...],
+        colour: Colour,
+        priority: int,
+    ) -> None:
+        with self._lock:
+            claim = _Claim(
+                tag=tag,
+                light=light,
+                shape=shape,
+                steps=steps,
+                colour=colour,
+                priority=priority,
+                start_s=start_s,
+                end_s=end_s,
+                order=next(self._order),
+            )
+            heapq.heappush(self._queue, (claim.next_s, claim.order, claim))
+        self.wake()
 
-    def _count(self, name: str, *, on: bool) -> bool:
-        """Count one holder more or less; True where that switches the light."""
-        before = self._holders[name]
-        self._holders[name] = max(0, before + (1 if on else -1))
-        return before == 0 if on else before == 1
+    def _light(self, light: str) -> _Light:
+        """The light behind an address; scenes may write one in several ways ("midi:36", "midi:1:36")."""
+        return self._lights.setdefault(parse_light(light), _Light(name=light))
 
-    def _send(self, tag: Hashable, command: LightCommand, planned_s: float) -> LightResult:
-        name = self._name(command.light)
-        needed = self._count(name, on=command.on)
-        problem = ""
-        if self._output is None:
-            problem = "no light output is open"
-        elif needed:
+    def _step(self, at_s: float) -> list[LightResult]:
+        """Take the next step of every claim due at this very time, and then send once for each light."""
+        due: dict[int, tuple[_Light, list[_Claim]]] = {}
+        while self._queue and self._queue[0][0] == at_s:
+            claim = heapq.heappop(self._queue)[2]
+            light = self._light(claim.light)
+            claim.advance()
+            if claim.ended:
+                light.claims.remove(claim)
+            else:
+                if claim.done == 1:
+                    light.claims.append(claim)
+                heapq.heappush(self._queue, (claim.next_s, claim.order, claim))
+            due.setdefault(id(light), (light, []))[1].append(claim)
+        results: list[LightResult] = []
+        for light, claims in due.values():
+            problem = "no light output is open" if self._output is None else ""
             try:
-                self._output.send(LightCommand(light=name, level=command.level))
+                self._show(light)
             except CuesyncError as error:
                 problem = str(error)
-        sent_s = None if problem else self._clock.now_s()
-        return LightResult(tag=tag, command=command, planned_s=planned_s, sent_s=sent_s, problem=problem)
+            now_s = self._clock.now_s()
+            for claim in claims:
+                claim.problem = claim.problem or problem
+                if not problem:
+                    claim.worst_late_s = max(claim.worst_late_s, now_s - at_s)
+                sent_s = None if problem else now_s
+                if claim.ended:
+                    results.append(claim.result(at_s, 0.0, None if claim.problem else sent_s, claim.problem))
+                elif claim.done == 1:
+                    results.append(claim.result(at_s, claim.level or 0.0, sent_s, problem))
+        return results
+
+    def _show(self, light: _Light) -> None:
+        """Send what the light should show now, where that is not shown already."""
+        wanted = light.wanted()
+        if self._output is None or wanted == light.shown:
+            return
+        light.shown = None
+        self._output.send(wanted)
+        light.shown = wanted

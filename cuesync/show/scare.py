@@ -51,12 +51,15 @@ class Scare:
                 planned_at_s=result.planned_s - self.trigger_s,
                 at_s=None if result.sent_s is None else result.sent_s - self.trigger_s,
                 problem=result.problem,
+                level=result.command.level,
+                worst_late_s=result.worst_late_s,
             )
         )
 
     def complete(self, now_s: float) -> bool:
         if now_s >= self.over_s + _PATIENCE_S:
             return True
+        # each shape of light answers twice, when it begins and when it ends
         answered = all(play.done for _, play in self.plays) and len(self.lights) >= 2 * len(self.plan.lights)
         return answered and (self.stopped or now_s >= self.over_s)
 
