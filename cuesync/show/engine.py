@@ -124,8 +124,7 @@ class Show:
     @property
     def contacts(self) -> tuple[str, ...]:
         """The address of every contact that any scene listens to."""
-        pairs = [(scene.plan.contact, scene.plan.pop_contact) for scene in self._scenes]
-        return tuple(dict.fromkeys(contact for pair in pairs for contact in pair if contact is not None))
+        return tuple(dict.fromkeys(contact for scene in self._scenes for contact, _ in scene.plan.contacts))
 
     @property
     def scares(self) -> int:
