@@ -13,6 +13,7 @@ from cuesync.devices.addresses import (
     KeyContact,
     MidiContact,
     MidiControlContact,
+    OscContact,
     parse_contact,
 )
 from cuesync.devices.polarity import WithPolarity
@@ -25,13 +26,16 @@ class PortSettings:
 
     `midi_in`, `midi_out`: names or parts of names (see `cuesync devices`). `midi_system` ("JACK", "ALSA",
     "Core MIDI") makes MIDI ports of our own for others to connect to. `keyboard_fd`: the terminal's file
-    descriptor, None for standard input.
+    descriptor, None for standard input. `osc_listen`: "HOST:PORT" to listen at for OSC, `osc_allow` the
+    senders that count.
     """
 
     midi_in: str | None = None
     midi_out: str | None = None
     midi_system: str | None = None
     keyboard_fd: int | None = None
+    osc_listen: str | None = None
+    osc_allow: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +71,8 @@ def _device_of(contact: ContactAddress) -> str:
             return "keyboard"
         case MidiContact() | MidiControlContact():
             return "MIDI port"
+        case OscContact():
+            return "OSC"
         case _:
             raise AssertionError(contact)
 
@@ -81,6 +87,10 @@ def _contact_source(contact: ContactAddress, settings: PortSettings, clock: Cloc
             from cuesync.devices.midi import MidiContacts
 
             return MidiContacts(settings.midi_in, virtual_system=settings.midi_system, clock=clock)
+        case OscContact():
+            from cuesync.devices.osc import OscContacts
+
+            return OscContacts(settings.osc_listen, allow=settings.osc_allow, clock=clock)
         case _:
             raise AssertionError(contact)
 
