@@ -12,6 +12,8 @@ import click
 from cuesync.cli.common import PathArgument, json_option, print_json, say
 
 if TYPE_CHECKING:
+    from cuesync.care.noise import SceneNoise
+    from cuesync.care.pace import Pace
     from cuesync.errors import Problem
     from cuesync.plan.plan import Plan
     from cuesync.scene.load import SceneFile
@@ -27,6 +29,8 @@ class _Checked:
     scene: tuple[SceneFile, Plan] | None = None
     cautions: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    noise: SceneNoise | None = None
+    pace: Pace | None = None
 
 
 @click.command("check")
@@ -35,7 +39,7 @@ class _Checked:
 def command(scenes: tuple[Path, ...], as_json: bool) -> None:
     """Look for mistakes in scenes and for what could hurt people, without playing anything.
 
-    Give all scenes that can play at one time together: their flashes add up.
+    Give all scenes of the night together: flashes that can be seen at one time add up, and so does noise.
 
     Exit code 0: all can be played. 1: there are problems; more flashes than people bear are one. Cautions
     alone don't count as problems.
@@ -43,6 +47,8 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
     from cuesync.care import FLASH_NOTICE, STANDING, plan_cautions
     from cuesync.care.flash import flashes_by_view
     from cuesync.care.flash_limit import flash_problems, flash_reasons
+    from cuesync.care.noise import night_doses, scene_noise
+    from cuesync.care.pace import scene_pace
 
     files = [_read(path) for path in scenes]
     planned = [(checked, *checked.scene) for checked in files if checked.scene is not None]
@@ -51,8 +57,12 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
     reasons = flash_reasons(plans)
     for index, (checked, file, plan) in enumerate(planned):
         checked.problems = tuple(problem for problem in too_many if problem.file == str(file.path))
-        checked.cautions = plan_cautions(plan)
-        checked.notes = plan.remarks + ((reasons[index],) if index in reasons else ())
+        noise, pace = scene_noise(plan), scene_pace(plan)
+        checked.noise, checked.pace = noise, pace
+        checked.cautions = plan_cautions(plan) + noise.cautions
+        reason = (reasons[index],) if index in reasons else ()
+        checked.notes = plan.remarks + reason + noise.notes + ((pace.text,) if pace else ())
+    nights = night_doses([checked.noise for checked in files if checked.noise is not None])
     standing = (*STANDING, *((FLASH_NOTICE,) if any(plan.lights for plan in plans) else ()))
     if as_json:
         views = [
@@ -63,12 +73,15 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
             {
                 "scenes": [_report(checked) for checked in files],
                 "flashes": views,
+                "noise": [{**asdict(night), "text": night.text} for night in nights],
                 "standing_cautions": list(standing),
             }
         )
     else:
         for checked in files:
             _print(checked)
+        for night in nights:
+            click.echo(f"{'caution' if night.too_much else 'note'}: {night.text}")
         say("\nBefore people come near:")
         for caution in standing:
             say(f"  * {caution}")
@@ -104,6 +117,8 @@ def _report(checked: _Checked) -> dict[str, Any]:
         "problems": [{**asdict(problem), "message": str(problem)} for problem in checked.problems],
         "cautions": list(checked.cautions),
         "notes": list(checked.notes),
+        "noise": None if checked.noise is None else asdict(checked.noise),
+        "pace": None if checked.pace is None else asdict(checked.pace),
     }
 
 

@@ -108,6 +108,7 @@ def _play(
     # only now: the card is being opened meanwhile
     from cuesync.care import FLASH_NOTICE, plan_cautions
     from cuesync.care.flash_limit import flash_problems, flash_reasons
+    from cuesync.care.noise import scene_noise
     from cuesync.cli.screen import Screen
     from cuesync.devices.addresses import parse_contact, parse_light
     from cuesync.devices.opening import PortSettings
@@ -129,7 +130,7 @@ def _play(
     if any(plan.lights for plan in plans):
         say(f"Caution: {FLASH_NOTICE}")
     for plan in plans:
-        for caution in plan_cautions(plan):
+        for caution in plan_cautions(plan) + scene_noise(plan).cautions:
             say(f"Caution: {plan.title}: {caution}")
     screen = Screen([plan.title for plan in plans], status_json)
     return run_show(

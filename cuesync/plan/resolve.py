@@ -13,13 +13,14 @@ from cuesync.errors import ClipError, CuesyncError, FaultyFileError, Problem
 from cuesync.hearing.hits import find_hit
 from cuesync.plan.air import air_path_s
 from cuesync.plan.care import Care
+from cuesync.plan.lights import plan_lights
 from cuesync.plan.placing import placed, too_early_ms, too_early_words
-from cuesync.plan.plan import Clip, Plan, PlannedBackground, PlannedLight, PlannedSound
+from cuesync.plan.plan import Clip, Plan, PlannedBackground, PlannedSound
 from cuesync.profile import PropNumbers, prop_numbers, read_profile
-from cuesync.scene.light_parts import FlashPart
 from cuesync.scene.load import SceneFile
+from cuesync.scene.model import Scene
 from cuesync.scene.sound_parts import BackgroundPart, SoundPart
-from cuesync.signs import light_send_s, sound_start_s
+from cuesync.signs import sound_start_s
 from cuesync.sound_file import read_clip
 from cuesync.tomllines import KeyPath
 
@@ -73,7 +74,10 @@ def resolve(
         backgrounds = [
             resolver.background(index, part, prop) for index, part in enumerate(scene_file.content.background)
         ]
-        lights = [resolver.light(index, part, prop) for index, part in enumerate(scene_file.content.flash)]
+        ends_s = [sound.start_s + sound.clip.length_s - sound.cut_s for sound in sounds if sound is not None]
+        light_plan = plan_lights(scene_file, prop.delay_s, max(ends_s, default=0.0))
+        resolver.problems += light_plan.problems
+        resolver.notes += light_plan.notes
     if resolver.problems or prop is None:
         raise FaultyFileError(sorted(resolver.problems, key=lambda problem: problem.line or 0))
     scene = scene_file.content
@@ -88,15 +92,24 @@ def resolve(
         reset_source=prop.reset_source,
         pops_s=prop.pops_s,
         sounds=tuple(sound for sound in sounds if sound is not None),
-        lights=tuple(light for light in lights if light is not None),
+        lights=light_plan.lights,
         notes=tuple(resolver.notes),
         sound_device=prop.sound_device,
         pop_contact=scene.prop.pop_contact,
         hold_after=scene.prop.hold_after_misfires,
         correct_within_s=scene.prop.follow_drift_ms / 1000.0,
         backgrounds=tuple(background for background in backgrounds if background is not None),
-        care=Care(**scene.care.model_dump()),
+        care=_care(scene),
     )
+
+
+def _care(scene: Scene) -> Care:
+    """[care]; a guest whose distance is not given there stands where the sounds' own keys say."""
+    given = scene.care.model_dump()
+    if given["guest_distance_m"] is None:
+        away_m = [part.speaker_distance_m for part in scene.sound if part.speaker_distance_m]
+        given["guest_distance_m"] = min(away_m, default=None)
+    return Care(**given)
 
 
 class _Resolver:
@@ -301,23 +314,4 @@ class _Resolver:
             dip_gain=10.0 ** (part.dip_db / 20.0),
             dip_from_s=max(0.0, prop.delay_s - part.dip_before_ms / 1000.0),
             dip_to_s=prop.delay_s + part.dip_after_ms / 1000.0,
-        )
-
-    def light(self, index: int, part: FlashPart, prop: _Prop) -> PlannedLight | None:
-        path_s, at_s = part.lamp_delay_ms / 1000.0, part.at_ms / 1000.0
-        send_s = light_send_s(prop.delay_s, at_s, path_s)
-        if send_s < 0:
-            self.problem(
-                ("flash", index, "at_ms"),
-                f"{part.at_ms:g} can't be reached: the command would have to leave {-send_s * 1000.0:.1f} ms "
-                "before the trigger.",
-                f"Write {ceil(part.at_ms - send_s * 1000.0)} or more.",
-            )
-            return None
-        return PlannedLight(
-            light=part.light,
-            at_s=send_s,
-            length_s=part.length_ms / 1000.0,
-            lands_s=prop.delay_s + at_s,
-            path_s=path_s,
         )

@@ -7,7 +7,14 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field, model_validator
 
 from cuesync.scene.care_part import CarePart
-from cuesync.scene.light_parts import FlashPart
+from cuesync.scene.light_parts import (
+    BlackoutPart,
+    EyesPart,
+    FadePart,
+    FlashPart,
+    FlickerPart,
+    StrobePart,
+)
 from cuesync.scene.prop_part import PropPart, TriggerPart
 from cuesync.scene.sound_parts import BackgroundPart, SoundPart
 from cuesync.tomlfile import Table
@@ -36,10 +43,28 @@ class Scene(Table):
     flash: Annotated[list[FlashPart], BeforeValidator(_as_list)] = Field(
         default_factory=list, description="[flash], or several [[flash]]"
     )
+    strobe: Annotated[list[StrobePart], BeforeValidator(_as_list)] = Field(
+        default_factory=list, description="[strobe], or several [[strobe]]"
+    )
+    blackout: Annotated[list[BlackoutPart], BeforeValidator(_as_list)] = Field(
+        default_factory=list, description="[blackout], or several [[blackout]]"
+    )
+    fade: Annotated[list[FadePart], BeforeValidator(_as_list)] = Field(
+        default_factory=list, description="[fade], or several [[fade]]"
+    )
+    flicker: Annotated[list[FlickerPart], BeforeValidator(_as_list)] = Field(
+        default_factory=list, description="[flicker], or several [[flicker]]"
+    )
+    eyes: Annotated[list[EyesPart], BeforeValidator(_as_list)] = Field(
+        default_factory=list, description="[eyes], or several [[eyes]]"
+    )
     background: Annotated[list[BackgroundPart], BeforeValidator(_as_list)] = Field(
         default_factory=list, description="[background], or several [[background]]"
     )
-    care: CarePart = Field(default_factory=CarePart, description="what guests see together")
+    care: CarePart = Field(
+        default_factory=CarePart,
+        description="what guests see together, levels and distances, how long the night is",
+    )
 
     @property
     def highest_output(self) -> int:
@@ -47,20 +72,30 @@ class Scene(Table):
         heard = [sound.outputs for sound in self.sound] + [part.outputs for part in self.background]
         return max((max(outputs) for outputs in heard), default=0)
 
+    @property
+    def lit(self) -> bool:
+        """Whether any light takes part."""
+        shapes = (self.flash, self.strobe, self.blackout, self.fade, self.flicker, self.eyes)
+        return any(bool(parts) for parts in shapes)
+
     @model_validator(mode="after")
     def something_to_do(self) -> Scene:
-        if not self.sound and not self.flash:
+        if not self.sound and not self.lit:
             raise ValueError(
-                'the scene has neither sound nor flash. Add a [sound] with clip = "…", or a [[flash]].'
+                'the scene has neither sound nor light. Add a [sound] with clip = "…", or a [[flash]].'
             )
         return self
+
+
+_LISTS = ("sound", "flash", "strobe", "blackout", "fade", "flicker", "eyes", "background")
+"""Tables that may stand once, or several times in double brackets."""
 
 
 def json_schema() -> dict[str, Any]:
     """JSON schema (2020-12) of a scene file, for editors that check TOML as it is typed."""
     schema = Scene.model_json_schema()
     schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
-    for name in ("sound", "flash", "background"):
+    for name in _LISTS:
         entry = schema["properties"][name]
         one = entry.pop("items")
         entry["anyOf"] = [one, {"type": entry.pop("type"), "items": one}]

@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 from click.testing import CliRunner, Result
 
 from cuesync.cli import cuesync
@@ -74,3 +76,52 @@ def test_run_refuses_too_many_flashes_before_it_arms(
     assert left.value.code == 2
     assert "4 flashes within one second; more than 3 can trigger seizures" in capsys.readouterr().err
     assert not nights.exists()
+
+
+NOISE = """\
+level_dba = 105
+level_distance_m = 2
+operator_distance_m = 2
+guest_distance_m = 3
+scares_per_hour = 60
+hours = 5
+"""
+
+
+def with_clip(folder: Path, name: str, care: str) -> Path:
+    at_s = np.arange(96_000) / 48_000
+    soundfile.write(folder / "scream.wav", 0.5 * np.sin(2000 * np.pi * at_s), 48_000)
+    path = scene(folder, name, [0], care, reset_s=30)
+    text = path.read_text(encoding="utf-8")
+    path.write_text(
+        text.replace("[care]", '[sound]\nclip = "scream.wav"\nhit_s = 0.1\n[care]'), encoding="utf-8"
+    )
+    return path
+
+
+def test_noise_over_the_night_is_told_with_what_helps(tmp_path: Path) -> None:
+    # computed by hand from NIOSH's formula: 300 screams of 2 s at 105 dBA are 211.65 %
+    done = check(with_clip(tmp_path, "cellar", NOISE))
+    assert done.exit_code == 0
+    assert "caution: noise for the operator (300 scares at 2 m, 105 dBA): NIOSH dose 212 %" in done.stdout
+    assert "note: noise for the guest (one scare at 3 m, 101 dBA): NIOSH dose 0.3" in done.stdout
+    assert "note: 60 groups an hour that come at random meet the prop while it resets 33 %" in done.stdout
+
+
+def test_json_carries_noise_and_pace_and_their_sum(tmp_path: Path) -> None:
+    one, other = (with_clip(tmp_path, name, NOISE) for name in ("one", "other"))
+    report = json.loads(check("--json", one, other).stdout)
+    guest, operator = report["scenes"][0]["noise"]["listeners"]
+    assert (guest["who"], operator["who"]) == ("guest", "operator")
+    assert operator["niosh_percent"] == pytest.approx(211.65, abs=0.05)
+    assert report["scenes"][0]["pace"]["lost_share"] == pytest.approx(1 / 3)
+    assert [night["who"] for night in report["noise"]] == ["guest", "operator"]
+    assert report["noise"][1]["niosh_percent"] == pytest.approx(423.3, abs=0.1)
+
+
+def test_without_a_level_check_says_how_to_measure_one(tmp_path: Path) -> None:
+    done = check(with_clip(tmp_path, "cellar", ""))
+    assert "note: how loud it is can't be told from files. Hold a sound level meter" in done.stdout
+    done = check(with_clip(tmp_path, "half", "level_dba = 100"))
+    assert done.exit_code == 1
+    assert "level_dba and level_distance_m belong together" in done.stdout

@@ -1,0 +1,175 @@
+"""Noise of a scene: who hears how much of it. Doses themselves are tested beside their rules."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from cuesync.care.noise import HOW_TO_MEASURE, Listener, SceneNoise, night_doses, scene_noise
+from cuesync.plan.care import Care
+from cuesync.plan.plan import Clip, Plan, PlannedBackground, PlannedSound
+
+RATE_HZ = 8000
+
+
+def clip(length_s: float, peak: float = 0.5, tone_hz: float = 1000.0) -> Clip:
+    at_s = np.arange(round(length_s * RATE_HZ)) / RATE_HZ
+    samples = (peak * np.sin(2 * np.pi * tone_hz * at_s))[:, np.newaxis].astype(np.float32)
+    return Clip(name="scream.wav", samples=samples, rate_hz=RATE_HZ)
+
+
+def sound(played: Clip, gain: float = 1.0, cut_s: float = 0.0) -> PlannedSound:
+    return PlannedSound(
+        clip=played,
+        hit_s=0.0,
+        hit_kind="peak",
+        hit_reason="",
+        start_s=0.6,
+        cut_s=cut_s,
+        fade_in_s=0.0,
+        gain=gain,
+        outputs=(1,),
+        lands_s=0.6,
+        path_s=0.0,
+    )
+
+
+NIGHT = Care(
+    level_dba=105.0,
+    level_distance_m=2.0,
+    guest_distance_m=2.0,
+    operator_distance_m=2.0,
+    scares_per_hour=100.0,
+    hours=3.0,
+)
+PLAN = Plan(
+    title="t",
+    contact="key:space",
+    debounce_s=0.03,
+    delay_s=0.6,
+    delay_source="",
+    bias_s=0.0,
+    reset_s=9.0,
+    reset_source="",
+    pops_s=(),
+    sounds=(sound(clip(2.0)),),
+    lights=(),
+    notes=(),
+    care=NIGHT,
+)
+
+
+def noise(care: Care = NIGHT, **changes: object) -> SceneNoise:
+    return scene_noise(replace(PLAN, care=care, **changes))  # type: ignore[arg-type]
+
+
+def only(found: SceneNoise, who: str) -> Listener:
+    (listener,) = (listener for listener in found.listeners if listener.who == who)
+    return listener
+
+
+def test_three_hundred_screams_in_the_operators_ear() -> None:
+    # computed by hand from the formulas of NIOSH and OSHA: 300 screams of 2 s at 105 dBA
+    operator = only(noise(), "operator")
+    assert operator.niosh_percent == pytest.approx(211.65, abs=0.005)
+    assert operator.osha_percent == pytest.approx(16.67, abs=0.005)
+    assert operator.text == (
+        "noise for the operator (300 scares at 2 m, 105 dBA): NIOSH dose 212 % (TWA 88 dBA), "
+        "OSHA dose 16.7 % (TWA 77 dBA), peaks to 108 dB. "
+        "A dose of 100 % takes 3.2 dB less, or 2.9 m; 50 % takes 6.2 dB less, or 4.1 m."
+    )
+    assert noise().cautions == (operator.text,)
+
+
+def test_a_guest_hears_one_scare_and_stays_below() -> None:
+    guest = only(noise(), "guest")
+    assert guest.niosh_percent == pytest.approx(211.65 / 300, abs=0.0001)
+    # 25 scares of 2 s in 15 minutes: 105 + 10·lg(50/900)
+    assert guest.mean_15min_db == pytest.approx(105 - 12.553, abs=0.001)
+    assert not guest.too_much
+
+
+def test_the_advice_brings_the_dose_to_the_aim() -> None:
+    operator = only(noise(), "operator")
+    assert operator.niosh_percent > 100
+    assert only(noise(replace(NIGHT, level_dba=105.0 - 3.2)), "operator").niosh_percent == pytest.approx(
+        100, abs=2
+    )
+    assert only(noise(replace(NIGHT, operator_distance_m=2.9)), "operator").niosh_percent == pytest.approx(
+        100, abs=2
+    )
+
+
+def test_peak_stands_over_the_level_as_in_the_clip() -> None:
+    # a sine's peak is 3.01 dB over its mean level, and at 1 kHz the A weighting changes nothing;
+    # true peak meters may read 0.2 dB high (EBU Tech 3341)
+    assert only(noise(), "guest").peak_db == pytest.approx(108.01, abs=0.2)
+    loud = only(noise(replace(NIGHT, level_dba=138.0)), "guest")
+    assert loud.too_much
+    assert "dB over the limit of 140 dB peak (41 CFR 50-204.10)." in loud.text
+    assert "over the limit of 100 dB LAeq,15min (WHO)" in loud.text
+
+
+def test_other_sounds_are_weighed_against_the_loudest() -> None:
+    """The same clip again, 20 dB lower, adds a hundredth of its energy."""
+    both = only(noise(sounds=(sound(clip(2.0)), sound(clip(2.0), gain=0.1))), "guest")
+    assert both.level_dba == pytest.approx(105.0)
+    assert both.niosh_percent == pytest.approx(
+        only(noise(), "guest").niosh_percent * (1 + 2 ** (-20 / 3)), rel=1e-4
+    )
+
+
+def test_a_background_counts_for_the_whole_night() -> None:
+    hum = PlannedBackground(
+        clip=clip(1.0), gain=0.1, outputs=(1,), dip_gain=1.0, dip_from_s=0.0, dip_to_s=1.0
+    )
+    with_hum = only(noise(backgrounds=(hum,)), "operator")
+    # 85 dBA for 3 of 8 hours (NIOSH)
+    assert with_hum.niosh_percent - only(noise(), "operator").niosh_percent == pytest.approx(37.5, abs=0.01)
+
+
+def test_what_is_cut_is_not_heard() -> None:
+    cut = only(noise(sounds=(sound(clip(2.0), cut_s=1.0),)), "operator")
+    assert cut.niosh_percent == pytest.approx(211.65 / 2, abs=0.01)
+
+
+def test_nothing_is_made_up_where_nobody_has_measured() -> None:
+    assert noise(Care()) == SceneNoise(unknown=(HOW_TO_MEASURE,))
+    assert noise(sounds=()) == SceneNoise()
+    assert noise(sounds=(sound(clip(1.0, peak=0.0)),)).unknown == ("all its clips are silent",)
+    told = noise(Care(level_dba=90.0, level_distance_m=1.0, actor_distance_m=1.0, hours=2.0)).unknown
+    assert told == (
+        "for the guest's noise add guest_distance_m under [care]",
+        "for the operator's noise add operator_distance_m, scares_per_hour under [care]",
+        "for the actor's noise add scares_per_hour under [care]",
+    )
+
+
+def test_a_room_is_no_open_field() -> None:
+    assert not any("as in the open" in said for said in noise().notes)
+    assert any("as in the open" in said for said in noise(replace(NIGHT, operator_distance_m=4.0)).notes)
+
+
+@given(st.floats(0.1, 200), st.floats(0.1, 200))
+def test_nearer_is_more(one_m: float, other_m: float) -> None:
+    near, far = sorted((one_m, other_m))
+    doses = [
+        only(noise(replace(NIGHT, operator_distance_m=away_m)), "operator").niosh_percent
+        for away_m in (near, far)
+    ]
+    assert doses[0] >= doses[1]
+
+
+def test_doses_of_all_scenes_add_up() -> None:
+    scenes = [noise(), noise(replace(NIGHT, level_dba=95.0))]
+    guest, operator = night_doses(scenes)
+    shares = [only(scene, "operator").niosh_percent for scene in scenes]
+    assert operator.niosh_percent == pytest.approx(sum(shares))
+    assert operator.too_much
+    assert not guest.too_much
+    assert "noise for one operator of all 2 scenes together: NIOSH dose 233 %" in operator.text
+    assert night_doses(scenes[:1]) == ()
