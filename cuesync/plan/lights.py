@@ -88,19 +88,21 @@ def strobe_steps(level: float, rate_hz: float, duty: float, length_s: float) -> 
 def flicker_steps(
     low: float, high: float, highest_rate_hz: float, seed: int, length_s: float
 ) -> tuple[LightStep, ...]:
-    """Levels between `low` and `high` at uneven times; the same seed gives the same steps everywhere.
+    """Levels between `low` and `high` at uneven times, in turn from the bright and from the dark half.
 
-    Each level stays for half a period of `highest_rate_hz` or more (and for a DMX frame or more), so that
-    the light brightens at most that many times in a second.
+    The same seed gives the same steps everywhere. Each level stays for half a period of `highest_rate_hz` or
+    more (and for a DMX frame or more), so the light brightens at most that many times in a second.
     """
     draw = random.Random(
         seed
     )  # its random() is the same on every system and version (Python's documentation)
     shortest_s = max(0.5 / highest_rate_hz, FRAME_S)
-    steps = [LightStep(at_s=0.0, level=low + (high - low) * draw.random())]
-    at_s = shortest_s * (1.0 + FLICKER_UNEVENNESS * draw.random())
-    while at_s + shortest_s <= length_s:
-        steps.append(LightStep(at_s=at_s, level=low + (high - low) * draw.random()))
+    half = (high - low) / 2.0
+    steps: list[LightStep] = []
+    at_s = 0.0
+    while not steps or at_s + shortest_s <= length_s:
+        lowest = low if len(steps) % 2 else low + half
+        steps.append(LightStep(at_s=at_s, level=lowest + half * draw.random()))
         at_s += shortest_s * (1.0 + FLICKER_UNEVENNESS * draw.random())
     return tuple(steps)
 
