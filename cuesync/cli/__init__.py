@@ -16,6 +16,7 @@ COMMANDS = {
     "demo": ("demo", "Try everything on the shipped recording and scene."),
     "measure": ("measure", "Find a prop's delay from a recording, or live at the prop."),
     "align": ("align", "Show when each sound and flash must start."),
+    "contacts": ("contacts", "Watch the contacts while you press them, to prove the wiring."),
     "rehearse": ("rehearse", "Play the cue into a WAV file, without hardware."),
     "run": ("run", "Play the cue whenever the contact closes."),
     "check": ("check", "Look for mistakes in scenes, without playing."),
