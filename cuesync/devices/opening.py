@@ -7,12 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from pathlib import Path
 
 from cuesync.devices.addresses import (
     ContactAddress,
     KeyContact,
     MidiContact,
     MidiControlContact,
+    MqttContact,
     OscContact,
     parse_contact,
 )
@@ -27,7 +29,7 @@ class PortSettings:
     `midi_in`, `midi_out`: names or parts of names (see `cuesync devices`). `midi_system` ("JACK", "ALSA",
     "Core MIDI") makes MIDI ports of our own for others to connect to. `keyboard_fd`: the terminal's file
     descriptor, None for standard input. `osc_listen`: "HOST:PORT" to listen at for OSC, `osc_allow` the
-    senders that count.
+    senders that count. `mqtt_broker`: "HOST:PORT", with a user and a file that holds the password.
     """
 
     midi_in: str | None = None
@@ -36,6 +38,9 @@ class PortSettings:
     keyboard_fd: int | None = None
     osc_listen: str | None = None
     osc_allow: tuple[str, ...] = ()
+    mqtt_broker: str | None = None
+    mqtt_user: str | None = None
+    mqtt_password_file: Path | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,6 +78,8 @@ def _device_of(contact: ContactAddress) -> str:
             return "MIDI port"
         case OscContact():
             return "OSC"
+        case MqttContact():
+            return "MQTT broker"
         case _:
             raise AssertionError(contact)
 
@@ -91,6 +98,15 @@ def _contact_source(contact: ContactAddress, settings: PortSettings, clock: Cloc
             from cuesync.devices.osc import OscContacts
 
             return OscContacts(settings.osc_listen, allow=settings.osc_allow, clock=clock)
+        case MqttContact():
+            from cuesync.devices.mqtt import MqttContacts
+
+            return MqttContacts(
+                settings.mqtt_broker,
+                user=settings.mqtt_user,
+                password_file=settings.mqtt_password_file,
+                clock=clock,
+            )
         case _:
             raise AssertionError(contact)
 
