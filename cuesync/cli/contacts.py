@@ -362,7 +362,8 @@ def _ms_or_none(time_s: float | None) -> float | None:
 
 def _difference_in_words(first: str, second: str, difference: PathDifference) -> str:
     missed = (
-        f"{difference.only_first} presses came only by {first}, {difference.only_second} only by {second}"
+        f"presses that came only by {first}: {difference.only_first}, "
+        f"only by {second}: {difference.only_second}"
     )
     median_s, spread_s = difference.median_s, difference.spread_s
     if median_s is None or spread_s is None:
