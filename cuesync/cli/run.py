@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
@@ -13,6 +14,34 @@ from cuesync.cli.common import PathArgument, port_options, say
 if TYPE_CHECKING:
     from cuesync.show.log import NightSummary
     from cuesync.show.sound_child import SoundChild
+
+
+def network_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Where contacts in other rooms come from; named as the fields of `PortSettings`."""
+    for option in (
+        click.option(
+            "--mqtt-password-file",
+            type=PathArgument,
+            help="A file with that user's password on its first line.",
+        ),
+        click.option("--mqtt-user", metavar="NAME", help="Whom the MQTT broker knows us as."),
+        click.option(
+            "--mqtt-broker", metavar="HOST:PORT", help="The MQTT broker; 127.0.0.1:1883 if not given."
+        ),
+        click.option(
+            "--osc-allow",
+            multiple=True,
+            metavar="ADDRESS",
+            help='A sender whose OSC messages count, as "10.0.0.7"; may be given several times.',
+        ),
+        click.option(
+            "--osc-listen",
+            metavar="HOST:PORT",
+            help="Where to listen for OSC; 127.0.0.1:7770 if not given. Anywhere else needs --osc-allow.",
+        ),
+    ):
+        function = option(function)
+    return function
 
 
 @click.command("run")
@@ -46,6 +75,7 @@ if TYPE_CHECKING:
     metavar="LIGHT",
     help='A light that comes on when all is stopped, as "midi:50"; may be given several times.',
 )
+@network_options
 def command(
     scenes: tuple[Path, ...],
     device: str | None,
@@ -56,6 +86,7 @@ def command(
     without_lights: bool,
     stop_contacts: tuple[str, ...],
     house_lights: tuple[str, ...],
+    **network: Any,
 ) -> None:
     """Arm the scenes, and play each one's cue whenever its contact closes, until Ctrl-C.
 
@@ -77,6 +108,7 @@ def command(
             without_lights=without_lights,
             stop_contacts=stop_contacts,
             house_lights=house_lights,
+            network=network,
         )
     finally:
         child.kill()
@@ -98,6 +130,7 @@ def _play(
     without_lights: bool,
     stop_contacts: tuple[str, ...],
     house_lights: tuple[str, ...],
+    network: dict[str, Any],
 ) -> NightSummary:
     from cuesync.scene.load import read_scene
 
@@ -136,7 +169,7 @@ def _play(
     return run_show(
         plans,
         device=device,
-        settings=PortSettings(midi_in=midi_in, midi_out=midi_out),
+        settings=PortSettings(midi_in=midi_in, midi_out=midi_out, **network),
         log_folder=log_folder,
         say=screen.tell,
         tick=screen.tick,

@@ -1,8 +1,8 @@
 """Contacts that come over MQTT 3.1.1, through paho-mqtt.
 
 A topic's payload tells how the contact stands: `1`, `on`, `true` or `closed`, and `0`, `off`, `false` or
-`open`, in any case. The moment is the receipt. What the broker kept (a retained message), or delivers again because
-it heard no answer, is old news: it tells how the contact was found, and is never a press.
+`open`, in any case. The moment is the receipt. What the broker kept (a retained message), or delivers again
+because it heard no answer, is old news: it tells how the contact was found, and is never a press.
 
 The password goes over the network as it is: keep it for this purpose and the network to yourself.
 """
