@@ -11,6 +11,7 @@ from pathlib import Path
 
 from cuesync.devices.addresses import (
     ContactAddress,
+    GpioContact,
     KeyContact,
     MidiContact,
     MidiControlContact,
@@ -80,6 +81,8 @@ def _device_of(contact: ContactAddress) -> str:
             return "OSC"
         case MqttContact():
             return "MQTT broker"
+        case GpioContact():
+            return "pins"
         case _:
             raise AssertionError(contact)
 
@@ -107,6 +110,10 @@ def _contact_source(contact: ContactAddress, settings: PortSettings, clock: Cloc
                 password_file=settings.mqtt_password_file,
                 clock=clock,
             )
+        case GpioContact():
+            from cuesync.devices.gpio import GpioContacts
+
+            return GpioContacts(clock=clock)
         case _:
             raise AssertionError(contact)
 
