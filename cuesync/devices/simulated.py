@@ -295,6 +295,8 @@ class SimulatedCycle:
 class SimulatedProp:
     """A prop on the same contact: it pops a drawn delay after the contact closes, then resets.
 
+    Its limit switch, if it has one, is closed while it stands reset.
+
     `draw_delay_s` gives the delay of each cycle, or None for a misfire. Closures during the reset do
     nothing, as with the real thing.
     """
@@ -307,7 +309,10 @@ class SimulatedProp:
         draw_delay_s: Callable[[], float | None],
         reset_s: float,
         popped: Callable[[SimulatedCycle], None] | None = None,
+        limit_contact: str | None = None,
     ) -> None:
+        self._contacts = contacts
+        self._limit_contact = limit_contact
         self._contact = contact
         self._draw_delay_s = draw_delay_s
         self._reset_s = reset_s
@@ -315,6 +320,8 @@ class SimulatedProp:
         self._ready_s = -math.inf
         self.cycles: list[SimulatedCycle] = []
         contacts.watch(self._edge)
+        if limit_contact is not None:
+            contacts.edge(limit_contact, True)
 
     def _edge(self, edge: ContactEdge) -> None:
         if edge.contact != self._contact or not edge.closed or edge.at_s < self._ready_s:
@@ -323,6 +330,9 @@ class SimulatedProp:
         self._ready_s = edge.at_s + self._reset_s
         cycle = SimulatedCycle(trigger_s=edge.at_s, pop_s=None if delay_s is None else edge.at_s + delay_s)
         self.cycles.append(cycle)
+        if self._limit_contact is not None and delay_s is not None:
+            self._contacts.edge(self._limit_contact, False, edge.at_s + delay_s / 2.0)
+            self._contacts.edge(self._limit_contact, True, self._ready_s)
         if self._popped is not None:
             self._popped(cycle)
 

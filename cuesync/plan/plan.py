@@ -108,6 +108,9 @@ class Plan:
     `reset_s` is when the prop may be triggered again. `debounce_s` only delays the re-arm.
     `pop_contact` is a contact that the prop itself closes as it pops; with it, `hold_after` misfires in a
     row hold the scene (0: never), and the cue may follow the prop's drift by up to `correct_within_s`.
+    `hold_off_s` after a press, taken or refused, the contact is deaf; triggers lie `between_groups_s` apart
+    at least; with `enable_contact` presses count only while that is held. `limit_contact` closes when the
+    prop is reset; where it has not `limit_margin_s` after `reset_s`, the scene is held.
     `sound_device` names the card through which the prop was measured, where that matters.
     """
 
@@ -129,11 +132,21 @@ class Plan:
     backgrounds: tuple[PlannedBackground, ...] = ()
     sound_device: str = ""
     care: Care = NOTHING_SAID
+    hold_off_s: float = 0.0
+    between_groups_s: float = 0.0
+    enable_contact: str | None = None
+    limit_contact: str | None = None
+    limit_margin_s: float = 5.0
 
     @property
     def contacts(self) -> tuple[tuple[str, str], ...]:
         """The address of every contact that the scene listens to, each with its role in words."""
-        named = ((self.contact, "trigger"), (self.pop_contact, "pop"))
+        named = (
+            (self.contact, "trigger"),
+            (self.enable_contact, "dead-man"),
+            (self.pop_contact, "pop"),
+            (self.limit_contact, "limit switch"),
+        )
         return tuple((address, role) for address, role in named if address is not None)
 
     @property

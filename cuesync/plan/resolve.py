@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from cuesync.devices.addresses import overlap
 from cuesync.errors import ClipError, CuesyncError, FaultyFileError, Problem
 from cuesync.hearing.hits import find_hit
 from cuesync.plan.air import air_path_s
@@ -63,6 +64,7 @@ def resolve(
     """
     resolver = _Resolver(scene_file, read)
     prop = resolver.prop()
+    resolver.contacts()
     # the clips are opened even where the prop is in doubt: all problems are told at once
     clips = [resolver.clip(index, part) for index, part in enumerate(scene_file.content.sound)]
     if prop is not None:
@@ -96,6 +98,11 @@ def resolve(
         notes=tuple(resolver.notes),
         sound_device=prop.sound_device,
         pop_contact=scene.prop.pop_contact,
+        limit_contact=scene.prop.limit_contact,
+        limit_margin_s=scene.prop.limit_margin_s,
+        hold_off_s=scene.trigger.hold_off_s,
+        between_groups_s=scene.trigger.between_groups_s,
+        enable_contact=scene.trigger.enable_contact,
         hold_after=scene.prop.hold_after_misfires,
         correct_within_s=scene.prop.follow_drift_ms / 1000.0,
         backgrounds=tuple(background for background in backgrounds if background is not None),
@@ -123,6 +130,25 @@ class _Resolver:
 
     def problem(self, key: KeyPath, what: str, todo: str = "") -> None:
         self.problems.append(self.scene_file.problem(key, what, todo))
+
+    def contacts(self) -> None:
+        """One contact can't do two things in a scene."""
+        prop, trigger = self.scene_file.content.prop, self.scene_file.content.trigger
+        named: list[tuple[KeyPath, str | None]] = [
+            (("trigger", "contact"), trigger.contact),
+            (("trigger", "enable_contact"), trigger.enable_contact),
+            (("prop", "pop_contact"), prop.pop_contact),
+            (("prop", "limit_contact"), prop.limit_contact),
+        ]
+        given = [(key, address) for key, address in named if address is not None]
+        for place, (key, address) in enumerate(given):
+            for other, before in given[:place]:
+                if overlap(address, before):
+                    self.problem(
+                        key,
+                        f"{address} is the same contact as {other[-1]} in [{other[0]}].",
+                        "Give each a contact of its own.",
+                    )
 
     def prop(self) -> _Prop | None:
         part = self.scene_file.content.prop

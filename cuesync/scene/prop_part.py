@@ -32,6 +32,17 @@ class PropPart(Table):
     hold_after_misfires: int = Field(
         3, ge=0, le=100, description="with pop_contact: misfires in a row that hold the scene; 0 = never"
     )
+    limit_contact: str | None = Field(
+        None,
+        description="the prop's limit switch, closed while the prop is reset; then the reset is known, not "
+        "reckoned",
+    )
+    limit_margin_s: float = Field(
+        5.0,
+        gt=0,
+        le=3600,
+        description="with limit_contact: held as jammed where it has not closed reset_s and this much later",
+    )
     follow_drift_ms: float = Field(
         0.0,
         ge=0,
@@ -39,7 +50,7 @@ class PropPart(Table):
         description="with pop_contact: how far the cue may follow the prop's drift by itself",
     )
 
-    @field_validator("pop_contact")
+    @field_validator("pop_contact", "limit_contact")
     @classmethod
     def known_contact(cls, value: str | None) -> str | None:
         if value is not None:
@@ -67,9 +78,27 @@ class TriggerPart(Table):
     debounce_ms: float = Field(
         30.0, ge=0, le=1000, description="how long the contact must be open before it counts as released"
     )
+    hold_off_s: float = Field(
+        0.0,
+        ge=0,
+        le=3600,
+        description="after a press, taken or refused, the contact counts for nothing for so long; for motion "
+        "sensors",
+    )
+    between_groups_s: float = Field(
+        0.0,
+        ge=0,
+        le=3600,
+        description="from one scare to the next at least; the reset counts as well, whichever is longer",
+    )
+    enable_contact: str | None = Field(
+        None,
+        description="dead-man: presses count only while the operator holds this second contact closed",
+    )
 
-    @field_validator("contact")
+    @field_validator("contact", "enable_contact")
     @classmethod
-    def known_contact(cls, value: str) -> str:
-        parse_contact(value)
+    def known_contact(cls, value: str | None) -> str | None:
+        if value is not None:
+            parse_contact(value)
         return value

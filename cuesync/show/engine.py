@@ -15,6 +15,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
+from cuesync.devices.addresses import in_words
 from cuesync.devices.ports import Clock, ContactEdge, LightOutput
 from cuesync.errors import CuesyncError
 from cuesync.plan.plan import Plan, PlannedBackground, PlannedSound
@@ -33,7 +34,7 @@ from cuesync.show.pops import PopWatch
 from cuesync.show.prepared import PreparedSound, prepare_background, prepare_sound
 from cuesync.show.scare import Scare
 from cuesync.show.sound import Play, SoundDesk
-from cuesync.show.states import Change, SceneState, State, Step
+from cuesync.show.states import Change, Limit, SceneState, State, Step
 
 _T = TypeVar("_T")
 
@@ -87,7 +88,17 @@ class Show:
         self._prepared: list[PreparedSound] = []
         for plan in plans:
             state = SceneState(
-                cue_length_s=plan.cue_length_s, reset_s=plan.reset_s, debounce_s=plan.debounce_s
+                cue_length_s=plan.cue_length_s,
+                reset_s=plan.reset_s,
+                debounce_s=plan.debounce_s,
+                hold_off_s=plan.hold_off_s,
+                between_groups_s=plan.between_groups_s,
+                needs_enabling=plan.enable_contact is not None,
+                limit=None
+                if plan.limit_contact is None
+                else Limit(
+                    pop_by_s=max((plan.delay_s, *plan.pops_s)), jam_s=plan.reset_s + plan.limit_margin_s
+                ),
             )
             sounds: list[tuple[PlannedSound, int]] = []
             backgrounds: list[tuple[PlannedBackground, int]] = []
@@ -248,7 +259,7 @@ class Show:
     def _scene_next_s(self, scene: _Scene) -> float:
         next_s = scene.state.next_s()
         if scene.state.stuck and not scene.told_stuck:
-            next_s = min(next_s, scene.state.reset_over_s)
+            next_s = min(next_s, scene.state.ready_s)
         if scene.scare is not None:
             waiting = scene.scare.stopped or self._worked_s >= scene.scare.over_s
             next_s = min(next_s, self._worked_s + _LOOK_AGAIN_S if waiting else scene.scare.over_s)
@@ -276,6 +287,15 @@ class Show:
                 self._guarded(scene, self._scene_edge, edge)
             if scene.plan.pop_contact == edge.contact and edge.closed and not edge.found:
                 self._guarded(scene, self._pop, edge.at_s)
+            if scene.plan.enable_contact == edge.contact:
+                # found closed it may be taped down: it must be taken in hand anew
+                scene.state.enabled = edge.closed and not edge.found
+            if scene.plan.limit_contact == edge.contact:
+                self._guarded(scene, self._limit_edge, edge)
+
+    def _limit_edge(self, scene: _Scene, edge: ContactEdge) -> None:
+        self._advance(scene, edge.at_s)
+        scene.state.limit_edge(edge.closed, edge.at_s, found=edge.found)
 
     def _scene_edge(self, scene: _Scene, edge: ContactEdge) -> None:
         self._advance(scene, edge.at_s)
@@ -295,9 +315,10 @@ class Show:
                 state=press.state,
                 wait_s=press.wait_s,
                 refusals=scene.state.refusals,
-                todo=self._way_back(press.state),
+                todo=self._enabling(scene.plan) if press.not_enabled else self._way_back(press.state),
             )
         )
+        self._tell(scene, press.change)
 
     def _go(self, scene: _Scene, trigger_s: float) -> None:
         """The cue, from the trigger's host time: first the sound, then the lights, then the talk."""
@@ -363,11 +384,31 @@ class Show:
     def _advance(self, scene: _Scene, now_s: float) -> None:
         for change in scene.state.advance(now_s):
             self._tell(scene, change)
-        if scene.state.stuck and now_s >= scene.state.reset_over_s and not scene.told_stuck:
+            if change.step is Step.HOLD:
+                self._tell_of_jam(scene, change.at_s)
+        if scene.state.stuck and now_s >= scene.state.ready_s and not scene.told_stuck:
             scene.told_stuck = True
             self._report(ContactStuck(at_s=now_s, scene=scene.plan.title, contact=scene.plan.contact))
         if scene.scare is not None and scene.scare.complete(now_s):
             self._finish(scene, scene.scare)
+
+    def _tell_of_jam(self, scene: _Scene, at_s: float) -> None:
+        plan = scene.plan
+        todo = f"Cut its power before you reach in. {self._way_back(State.HELD)}"
+        self._report(
+            Fault(
+                at_s=at_s,
+                scene=plan.title,
+                what=f"the limit switch {plan.limit_contact} has not told within "
+                f"{plan.reset_s + plan.limit_margin_s:g} s that the prop is back: it may be jammed, or "
+                "did not move. The scene is held.",
+                todo=todo.rstrip(),
+            )
+        )
+
+    def _enabling(self, plan: Plan) -> str:
+        assert plan.enable_contact is not None
+        return f"A press counts only while {in_words(plan.enable_contact)} is held; hold it and press again."
 
     def _finish(self, scene: _Scene, scare: Scare) -> None:
         scene.scare = None

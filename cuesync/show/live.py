@@ -208,16 +208,24 @@ def _describe(sound: SoundDesk) -> str:
     )
 
 
+_USES = {
+    "trigger": "is triggered by",
+    "dead-man": "is enabled by",
+    "pop": "sees its pop by",
+    "limit switch": "sees its reset by",
+}
+
+
 def _check_together(plans: Sequence[Plan], controls: Controls) -> None:
     titles = [plan.title for plan in plans]
     for title in titles:
         if titles.count(title) > 1:
             raise InputError(f'two scenes are called "{title}". Give each its own title.')
     for plan in plans:
-        for contact in (plan.contact, plan.pop_contact):
-            if contact is None or not any(overlap(contact, control) for control in controls.contacts):
+        for contact, role in plan.contacts:
+            if not any(overlap(contact, control) for control in controls.contacts):
                 continue
-            uses = "is triggered by" if contact is plan.contact else "sees its pop by"
+            uses = _USES[role]
             raise InputError(
                 f'the scene "{plan.title}" {uses} {contact}, which steers the whole show. '
                 "Give the scene another contact."

@@ -79,13 +79,18 @@ def rehearse(plan: Plan, *, rate_hz: int = 48000, presses: int = 100, seed: int 
         plan.contact,
         draw_delay_s=lambda: draw.choice(plan.pops_s) if plan.pops_s else plan.delay_s,
         reset_s=plan.reset_s,
+        limit_contact=plan.limit_contact,
     )
+    clock.sleep_s(0.0)  # the limit switch stands as it stands before anybody looks
     clock.attend(show)
     clock.attend(show.desk)
     contacts.open(show.contacts, show.put)
     show.start()
 
-    cycle_s = max(plan.reset_s, plan.cue_length_s) + _HOLD_S + plan.debounce_s + _SPARE_S
+    if plan.enable_contact is not None:
+        contacts.edge(plan.enable_contact, True)
+    locked_s = max(plan.reset_s, plan.cue_length_s, plan.between_groups_s, plan.hold_off_s)
+    cycle_s = locked_s + _HOLD_S + plan.debounce_s + _SPARE_S
     first_s = clock.now_s() + _SETTLE_S
     press_s = first_s
     for _ in range(presses):

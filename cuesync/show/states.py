@@ -1,7 +1,8 @@
 """What a scene may do, and when: the states, the one table of transitions, and the contact that drives it.
 
     off ──ready──► armed ──trigger──► playing ──cue over──► resetting ──reset over──► armed …
-    armed ──wait──► resetting                            (the contact was found closed: it must open first)
+    armed ──wait──► resetting                            (the contact can't be pressed at the moment)
+    resetting ──hold──► held                             (the limit switch has not closed in its time)
     any but stopped ──hold──► held ──arm──► resetting
     any ──stop──► stopped ──acknowledge──► off           (so two deliberate steps lead back to armed)
 
@@ -23,7 +24,7 @@ class State(StrEnum):
     PLAYING = "playing"
     """From the trigger to the end of the last sound or light."""
     RESETTING = "resetting"
-    """The prop winds up again, or the contact has not opened yet."""
+    """The prop winds up again, the contact has not opened yet, or the time between two groups still runs."""
     HELD = "held"
     """Set aside after misfires or a failure, until the operator arms it again; the others go on."""
     STOPPED = "stopped"
@@ -45,7 +46,7 @@ TRANSITIONS: dict[tuple[State, Step], State] = {
     (State.OFF, Step.ARM): State.RESETTING,  # armed as soon as the prop is reset and the contact open
     (State.RESETTING, Step.RESET_OVER): State.ARMED,
     (State.ARMED, Step.TRIGGER): State.PLAYING,
-    (State.ARMED, Step.WAIT): State.RESETTING,  # its contact was found closed, and so can't be pressed
+    (State.ARMED, Step.WAIT): State.RESETTING,  # its contact was found closed, or is deaf after a refusal
     (State.PLAYING, Step.CUE_OVER): State.RESETTING,
     (State.OFF, Step.HOLD): State.HELD,
     (State.ARMED, Step.HOLD): State.HELD,
@@ -113,22 +114,66 @@ class Change:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Press:
-    """What a press led to. `wait_s`: seconds until a press would be taken, None where that is open."""
+    """What a press led to. `wait_s`: seconds until a press would be taken, None where that is open.
+
+    `not_enabled`: it came while armed, and was refused only because the enabling contact was not held.
+    `change`: what a refused press has changed, if anything.
+    """
 
     at_s: float
     taken: bool
     state: State
     wait_s: float | None
+    not_enabled: bool = False
+    change: Change | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """The prop's limit switch: closed while the prop stands reset.
+
+    It opens as the prop leaves and closes when it is back, never before the pop, `pop_by_s` after the
+    trigger at the latest. The prop is taken for jammed when it has not closed `jam_s` after the trigger.
+    """
+
+    pop_by_s: float
+    jam_s: float
 
 
 class SceneState:
     """One scene's state, its lockout and its counts. Times are host times."""
 
-    def __init__(self, *, cue_length_s: float, reset_s: float, debounce_s: float) -> None:
+    def __init__(
+        self,
+        *,
+        cue_length_s: float,
+        reset_s: float,
+        debounce_s: float,
+        hold_off_s: float = 0.0,
+        between_groups_s: float = 0.0,
+        needs_enabling: bool = False,
+        limit: Limit | None = None,
+    ) -> None:
+        """`hold_off_s`: for so long after a press, taken or refused, a closing contact is no press.
+
+        `between_groups_s`: from one trigger to the next at least; the reset counts as well, whichever is
+        longer. With `limit` the reset is over when the switch closes, and `reset_s` is only what is shown.
+        """
         self._cue_length_s = cue_length_s
         self._reset_s = reset_s
+        self._hold_off_s = hold_off_s
+        self._between_groups_s = between_groups_s
+        self._limit = limit
         self.contact = Contact(debounce_s)
         self.state = State.OFF
+        self.enabled = not needs_enabling
+        self.at_limit: bool | None = None
+        """How the limit switch stands; None while nobody has seen it."""
+        self._returned = True
+        self._pop_over_s = -math.inf
+        self._jam_s = math.inf
+        self._deaf_until_s = -math.inf
+        self._group_over_s = -math.inf
         self.cue_over_s = -math.inf
         self.reset_over_s = -math.inf
         self.armed_s = math.inf
@@ -144,6 +189,7 @@ class SceneState:
         self.state = after
         if step is Step.ARM:
             self.reset_over_s = max(self.reset_over_s, at_s)
+            self._look_at_limit(at_s)
         if after is State.ARMED:
             self.armed_s = at_s
         return change
@@ -151,18 +197,52 @@ class SceneState:
     def edge(self, closed: bool, at_s: float) -> Press | None:
         """The contact changed; None where that is no press.
 
-        A press while not armed is refused and counted.
+        A press while not armed or not enabled is refused and counted. Where a hold-off follows, a scene that
+        was armed waits until its contact counts again.
         """
-        if not self.contact.edge(closed, at_s):
+        if not self.contact.edge(closed, at_s) or at_s < self._deaf_until_s:
             return None
-        if self.state is State.ARMED and at_s >= self.armed_s:
+        self._deaf_until_s = at_s + self._hold_off_s
+        armed = self.state is State.ARMED and at_s >= self.armed_s
+        if armed and self.enabled:
             self.triggers += 1
             self.step(Step.TRIGGER, at_s)
             self.cue_over_s = at_s + self._cue_length_s
             self.reset_over_s = at_s + self._reset_s
+            self._group_over_s = at_s + self._between_groups_s
+            if self._limit is not None:
+                self._returned = False
+                self._pop_over_s = at_s + self._limit.pop_by_s
+                self._jam_s = at_s + self._limit.jam_s
             return Press(at_s=at_s, taken=True, state=self.state, wait_s=None)
         self.refusals += 1
-        return Press(at_s=at_s, taken=False, state=self.state, wait_s=self.wait_s(at_s))
+        state, wait_s = self.state, self.wait_s(at_s)
+        change = self.step(Step.WAIT, at_s) if self._hold_off_s else None
+        return Press(at_s=at_s, taken=False, state=state, wait_s=wait_s, not_enabled=armed, change=change)
+
+    def limit_edge(self, closed: bool, at_s: float, *, found: bool = False) -> None:
+        """The limit switch closed or opened. Only one that closes after the pop ends the reset.
+
+        One that is `found` closed may have stood so all the time, so it tells nothing of that.
+        """
+        if self._limit is None:
+            return
+        changed = closed != self.at_limit
+        self.at_limit = closed
+        if changed and closed and not found and at_s >= self._pop_over_s and not self._returned:
+            self._returned = True
+            self.reset_over_s = at_s
+
+    def _look_at_limit(self, at_s: float) -> None:
+        """As the scene is armed by hand, the prop stands at its limit switch or has to come there first."""
+        if self._limit is None or at_s < self._pop_over_s:
+            return
+        if self.at_limit is not None:
+            self._returned = self.at_limit
+        if self._returned:
+            self.reset_over_s = at_s
+        else:
+            self._jam_s = at_s + self._limit.jam_s
 
     def found(self, closed: bool, at_s: float) -> Change | None:
         """The contact stands like this, nobody saw why; an armed scene waits until it has opened."""
@@ -173,7 +253,9 @@ class SceneState:
         """All changes that time alone has brought by now."""
         changes: list[Change] = []
         while self.next_s() <= now_s:
-            step = Step.CUE_OVER if self.state is State.PLAYING else Step.RESET_OVER
+            step = Step.RESET_OVER if self._returned else Step.HOLD
+            if self.state is State.PLAYING:
+                step = Step.CUE_OVER
             change = self.step(step, self.next_s())
             assert change is not None
             changes.append(change)
@@ -184,8 +266,15 @@ class SceneState:
         if self.state is State.PLAYING:
             return self.cue_over_s
         if self.state is State.RESETTING:
-            return max(self.reset_over_s, self.cue_over_s, self.contact.ready_s)
+            if not self._returned:
+                return max(self._jam_s, self.cue_over_s)
+            return max(self.ready_s, self.contact.ready_s)
         return math.inf
+
+    @property
+    def ready_s(self) -> float:
+        """When a press would be taken, as far as is known, if the contact is open by then."""
+        return max(self.reset_over_s, self.cue_over_s, self._group_over_s, self._deaf_until_s)
 
     def wait_s(self, now_s: float) -> float | None:
         """Seconds until a press would be taken; 0 when armed, None when it does not come by itself."""
@@ -193,10 +282,10 @@ class SceneState:
             return 0.0
         if self.state in (State.PLAYING, State.RESETTING):
             open_s = 0.0 if self.contact.closed else self.contact.ready_s
-            return max(self.reset_over_s, self.cue_over_s, open_s, now_s) - now_s
+            return max(self.ready_s, open_s, now_s) - now_s
         return None
 
     @property
     def stuck(self) -> bool:
         """True when only the contact, still closed, keeps the scene from being armed."""
-        return self.state is State.RESETTING and self.contact.closed
+        return self.state is State.RESETTING and self.contact.closed and self._returned
