@@ -35,11 +35,11 @@ def _flash_cautions(plan: Plan) -> list[str]:
             over_ms = (light.at_s + light.length_s - cue_end_s) * 1000.0
             if over_ms > 0:
                 cautions.append(
-                    f"the flash of {light.light} ends {over_ms:.0f} ms after the last sound. "
+                    f"the {light.shape} of {light.light} ends {over_ms:.0f} ms after the last sound. "
                     "Shorten it, unless the light is meant to stay on in silence."
                 )
     cautions += [
-        f"the flash of {light.light} is longer than the reset ({plan.reset_s:g} s); "
+        f"the {light.shape} of {light.light} is longer than the reset ({plan.reset_s:g} s); "
         "presses are refused until it is over."
         for light in plan.lights
         if light.at_s + light.length_s > plan.reset_s

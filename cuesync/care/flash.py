@@ -3,7 +3,7 @@
 A general flash is a pair of opposing changes of 10 % or more, the darker state below 0.80. WCAG measures the
 change in relative luminance, against a white screen. In a dark room no lamp stands beside a white one, and a
 blue lamp (0.07 of white) would pass whatever it does; so every lamp counts against its own full light, which
-is the careful side.
+is the careful side. Red flashes (WCAG has the same limit for them) are counted among all, from any level.
 """
 
 from __future__ import annotations
@@ -11,8 +11,10 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import ceil
+from itertools import pairwise
+from math import ceil, inf
 
+from cuesync.devices.ports import WHITE, Colour
 from cuesync.plan.plan import Plan, PlannedLight
 
 FLASHES_PER_SECOND = 3
@@ -25,6 +27,8 @@ FLASH_DARKER = 0.80
 """Nor is one whose darker state is as bright as this (WCAG, general flash threshold)."""
 SMALL_AREA_SR = 0.006
 """Flashes that together are no larger than this pass (WCAG: within any 10° of the view)."""
+RED_SHARE = 0.8
+"""Share of red in a colour from which its flashes are red ones (WCAG, red flash threshold)."""
 TRAIN_S = 30.0
 """Longest that flashes may follow each other (HSE, for clubs)."""
 TRAIN_GAP_S = 1.0
@@ -34,16 +38,23 @@ TRAIN_GAP_S = 1.0
 _GRACE_S = 1e-6
 _GRACE = 1e-9
 
+LampState = tuple[float, float, Colour]
+"""From a time on (s from the trigger) a lamp has this level, in this colour."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SceneFlashes:
-    """Flashes of one scene. `index`: of its plan among those given. `per_second`: in its worst second, its
-    next cue included. `counts` is False where its area and those of the other small ones of the view are too
-    small together to matter."""
+    """Flashes of one scene; `index` is that of its plan among those given.
+
+    `per_second`: in its worst second, its next cue included; `red_per_second` those of them in saturated red.
+    `counts` is False where its area and those of the other small ones of the view are too small together to
+    matter.
+    """
 
     index: int
     title: str
     per_second: int
+    red_per_second: int
     train_s: float
     counts: bool
     reason: str
@@ -65,6 +76,10 @@ class ViewFlashes:
         return sum(scene.per_second for scene in self.scenes if scene.counts)
 
     @property
+    def red_per_second(self) -> int:
+        return sum(scene.red_per_second for scene in self.scenes if scene.counts)
+
+    @property
     def over_limit(self) -> bool:
         return self.per_second > FLASHES_PER_SECOND
 
@@ -79,6 +94,8 @@ class ViewFlashes:
         """How many flashes there are, in words; for a view that is over the limit."""
         counted = [scene for scene in self.scenes if scene.counts]
         place = f" in the view {self.view!r}" if self.view else ""
+        if self.red_per_second:
+            place += f", {self.red_per_second} of them red"
         if len(counted) == 1:
             return f"{self.per_second} flashes within one second{place}"
         shares = ", ".join(f"{scene.title}: {scene.per_second}" for scene in counted)
@@ -89,16 +106,64 @@ class ViewFlashes:
         return f"{self.what}, over the limit of {FLASHES_PER_SECOND}; your reason: {scene.reason}"
 
 
-def level_steps(light: PlannedLight) -> list[tuple[float, float]]:
-    """The light at the guest as (time from the trigger in s, level from 0 to 1), dark before the first."""
-    return [(light.lands_s, 1.0), (light.lands_s + light.length_s, 0.0)]
+def lamp_states(shapes: Sequence[PlannedLight], rest_level: float) -> list[LampState]:
+    """What one lamp shows the guest as its shapes come and go, by the rules of `PlannedLight`.
+
+    `shapes` have one address. The lamp is at `rest_level`, in white, while no shape wants it.
+    """
+    events: list[tuple[float, int, float | None]] = []  # when, which shape, its level from now on
+    for place, shape in enumerate(shapes):
+        events += [(shape.lands_s + step.at_s, place, step.level) for step in shape.steps]
+        events.append((shape.lands_s + shape.length_s, place, None))
+    events.sort(key=lambda event: event[0])
+    wanted: dict[int, float] = {}
+    states: list[LampState] = []
+    for (at_s, place, level), (next_s, *_) in pairwise([*events, (inf, 0, None)]):
+        if level is None:
+            wanted.pop(place, None)
+        else:
+            wanted[place] = level
+        if next_s - at_s > _GRACE_S:  # one shape ends as the next begins: rounding is no dark moment
+            states.append((at_s, *_shown(shapes, wanted, rest_level)))
+    return states
 
 
-def flash_times_s(steps: Sequence[tuple[float, float]]) -> list[float]:
-    """When each flash of one lamp begins; `steps` in order of time, dark before the first."""
+def _shown(
+    shapes: Sequence[PlannedLight], wanted: dict[int, float], rest_level: float
+) -> tuple[float, Colour]:
+    if not wanted:
+        return rest_level, WHITE
+    best = max(
+        wanted,
+        key=lambda place: (shapes[place].priority, shapes[place].shape == "blackout", wanted[place], place),
+    )
+    return wanted[best], shapes[best].colour
+
+
+def is_saturated_red(colour: Colour) -> bool:
+    """R/(R+G+B) of 0.8 or more, in linear light (WCAG, red flash threshold)."""
+    linear = [part / 12.92 if part <= 0.03928 else float(((part + 0.055) / 1.055) ** 2.4) for part in colour]
+    return sum(linear) > 0 and linear[0] / sum(linear) >= RED_SHARE
+
+
+def _channels(states: Sequence[LampState]) -> list[list[tuple[float, float]]]:
+    """Red, green and blue of a lamp, each as a light of its own: a change of colour is a change too."""
+    return [[(at_s, level * colour[place]) for at_s, level, colour in states] for place in range(3)]
+
+
+def _red(states: Sequence[LampState]) -> list[tuple[float, float]]:
+    """Full while the lamp is saturated red, however dim; what it changes to doesn't matter here."""
+    return [(at_s, float(level > 0 and is_saturated_red(colour))) for at_s, level, colour in states]
+
+
+def flash_times_s(steps: Sequence[tuple[float, float]], before: float = 0.0) -> list[float]:
+    """When each flash begins; `steps` are (time in s, level) in order of time.
+
+    It is `before` until the first.
+    """
     changes: list[tuple[float, float]] = []  # when, and the darker state
     rising: bool | None = None
-    trough = peak = 0.0
+    trough = peak = before
     for at_s, level in steps:
         if rising is not True and level - trough >= FLASH_CHANGE - _GRACE:
             changes.append((at_s, trough))
@@ -113,13 +178,41 @@ def flash_times_s(steps: Sequence[tuple[float, float]]) -> list[float]:
     return [first_s for first_s, _ in zip(seen_s[::2], seen_s[1::2], strict=False)]
 
 
-def _together_s(lights: Sequence[PlannedLight]) -> list[float]:
-    """When flashes of several lamps begin; those that come at one moment are one."""
-    starts_s: list[float] = []
-    for start_s in sorted(start_s for light in lights for start_s in flash_times_s(level_steps(light))):
-        if not starts_s or start_s - starts_s[-1] > SAME_FLASH_S:
-            starts_s.append(start_s)
-    return starts_s
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Begun:
+    """When flashes of all lamps begin, those at one moment as one; and those of them that are red."""
+
+    all_s: list[float]
+    red_s: list[float]
+
+
+def _begun(lights: Sequence[PlannedLight], rest_level: float) -> _Begun:
+    """`rest_level` is that of lamps with a blackout, which may be lit by others; all others rest dark."""
+    lamps: dict[str, list[PlannedLight]] = defaultdict(list)
+    for light in lights:
+        lamps[light.light].append(light)
+    all_s: list[float] = []
+    red_s: list[float] = []
+    for shapes in lamps.values():
+        before = rest_level if any(shape.shape == "blackout" for shape in shapes) else 0.0
+        states = lamp_states(shapes, before)
+        for channel in _channels(states):
+            all_s += flash_times_s(channel, before)
+        red_s += flash_times_s(_red(states))
+    return _Begun(all_s=_merged_s(all_s + red_s), red_s=_merged_s(red_s))
+
+
+def _merged_s(starts_s: Sequence[float]) -> list[float]:
+    merged_s: list[float] = []
+    for start_s in sorted(starts_s):
+        if not merged_s or start_s - merged_s[-1] > SAME_FLASH_S:
+            merged_s.append(start_s)
+    return merged_s
+
+
+def _worst(lights: Sequence[PlannedLight]) -> tuple[_Begun, ...]:
+    """Flashes where lamps that are blacked out were dark before, and where they were lit."""
+    return tuple(_begun(lights, rest_level) for rest_level in (0.0, 1.0))
 
 
 def _most_in_a_second(starts_s: Sequence[float]) -> int:
@@ -133,7 +226,7 @@ def _most_in_a_second(starts_s: Sequence[float]) -> int:
 
 def flashes_in_any_second(lights: Sequence[PlannedLight]) -> int:
     """Largest number of flashes that begin within one second; lights that come on together count once."""
-    return _most_in_a_second(_together_s(lights))
+    return max(_most_in_a_second(begun.all_s) for begun in _worst(lights))
 
 
 def longest_train_s(starts_s: Sequence[float]) -> float:
@@ -147,17 +240,20 @@ def longest_train_s(starts_s: Sequence[float]) -> float:
 
 
 def _scene(index: int, plan: Plan, counts: bool) -> SceneFlashes:
-    once_s = _together_s(plan.lights)
+    worst = _worst(plan.lights)
     # pressed again as soon as it can be: the end of one cue and the start of the next may meet
     period_s = max(plan.reset_s, plan.cue_length_s)
     again = ceil(1.0 / period_s) + 1
+
+    def per_second(once_s: Sequence[float]) -> int:
+        return _most_in_a_second(sorted(start_s + k * period_s for k in range(again) for start_s in once_s))
+
     return SceneFlashes(
         index=index,
         title=plan.title,
-        per_second=_most_in_a_second(
-            sorted(start_s + k * period_s for k in range(again) for start_s in once_s)
-        ),
-        train_s=longest_train_s(once_s),
+        per_second=max(per_second(begun.all_s) for begun in worst),
+        red_per_second=max(per_second(begun.red_s) for begun in worst),
+        train_s=max(longest_train_s(begun.all_s) for begun in worst),
         counts=counts,
         reason=plan.care.flash_reason,
     )

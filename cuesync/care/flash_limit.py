@@ -14,7 +14,7 @@ def flash_problems(scenes: Sequence[tuple[SceneFile, Plan]]) -> tuple[Problem, .
     """Every scene, of all that can play together, that takes part in too many flashes without a reason."""
     return tuple(
         scenes[scene.index][0].problem(
-            ("flash",),
+            (_first_table(scenes[scene.index][1]),),
             f"{view.what}; more than {FLASHES_PER_SECOND} can trigger seizures (WCAG 2.3.1; HSE takes 4 in "
             "clubs).",
             "Leave flashes out or space them wider. Scenes that guests never see at one time get a view of "
@@ -24,6 +24,12 @@ def flash_problems(scenes: Sequence[tuple[SceneFile, Plan]]) -> tuple[Problem, .
         for scene in view.unexplained
         if scene.per_second
     )
+
+
+def _first_table(plan: Plan) -> str:
+    """Where the user should look: shapes of light are called as their tables in the scene are."""
+    shapes = [light.shape for light in plan.lights]
+    return "strobe" if "strobe" in shapes else shapes[0]
 
 
 def flash_reasons(plans: Sequence[Plan]) -> dict[int, str]:

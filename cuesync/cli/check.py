@@ -66,7 +66,12 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
     standing = (*STANDING, *((FLASH_NOTICE,) if any(plan.lights for plan in plans) else ()))
     if as_json:
         views = [
-            {**asdict(view), "per_second": view.per_second, "over_limit": view.over_limit}
+            {
+                **asdict(view),
+                "per_second": view.per_second,
+                "red_per_second": view.red_per_second,
+                "over_limit": view.over_limit,
+            }
             for view in flashes_by_view(plans)
         ]
         print_json(

@@ -12,11 +12,14 @@ from cuesync.care.flash import (
     flash_times_s,
     flashes_by_view,
     flashes_in_any_second,
+    is_saturated_red,
+    lamp_states,
     longest_train_s,
 )
 from cuesync.care.flash_limit import flash_reasons
+from cuesync.devices.ports import WHITE, Colour
 from cuesync.plan.care import Care
-from cuesync.plan.plan import Plan, PlannedLight
+from cuesync.plan.plan import LightShape, LightStep, Plan, PlannedLight
 
 PLAN = Plan(
     title="t",
@@ -93,6 +96,11 @@ def test_counting_flashes_does_not_depend_on_order_or_start(starts_s: list[float
     assert flashes_in_any_second(moved) == flashes_in_any_second([light(s) for s in starts_s])
 
 
+def test_shapes_end_to_end_leave_no_gap() -> None:
+    # 1.32 + 0.05 is not 1.37 in binary
+    assert flashes_in_any_second([light(0.63 + 0.69), light(0.68 + 0.69)]) == 1
+
+
 @given(STARTS, STARTS)
 def test_a_view_holds_at_least_what_any_timing_shows(one_s: list[float], other_s: list[float]) -> None:
     """The sum of the worst seconds bounds every relative timing; here the one in which both start at once."""
@@ -148,3 +156,104 @@ def test_a_reason_of_the_user_takes_its_scene_out_and_is_told() -> None:
 def test_trains() -> None:
     assert longest_train_s([]) == 0.0
     assert longest_train_s([0.0, 0.5, 1.0, 5.0, 5.5]) == 1.0
+
+
+def shape(
+    kind: LightShape,
+    at_s: float,
+    length_s: float,
+    *levels: tuple[float, float],
+    colour: Colour = WHITE,
+    priority: int = 100,
+    lamp: str = "midi:36",
+) -> PlannedLight:
+    return PlannedLight(
+        light=lamp,
+        at_s=at_s,
+        length_s=length_s,
+        lands_s=at_s,
+        path_s=0.0,
+        shape=kind,
+        steps=tuple(LightStep(at_s=step_s, level=level) for step_s, level in levels),
+        colour=colour,
+        priority=priority,
+    )
+
+
+def strobe(rate_hz: float, length_s: float, colour: Colour = WHITE, level: float = 1.0) -> PlannedLight:
+    count = round(rate_hz * length_s)
+    levels = [(half / rate_hz / 2, 0.0 if half % 2 else level) for half in range(2 * count)]
+    return shape("strobe", 0.6, length_s, *levels, colour=colour)
+
+
+@pytest.mark.parametrize(("rate_hz", "count"), [(3, 3), (4, 4), (10, 10), (25, 25)])
+@pytest.mark.parametrize("colour", [WHITE, (1.0, 0.0, 0.0), (0.0, 0.0, 1.0)])
+def test_a_strobe_counts_its_rate_in_every_colour(rate_hz: float, count: int, colour: Colour) -> None:
+    assert flashes_in_any_second([strobe(rate_hz, 2.0, colour)]) == count
+
+
+@pytest.mark.parametrize(
+    ("colour", "red"),
+    # WCAG: R/(R+G+B) of 0.8 or more, in linear light; green of 0.25 is code 137 (of 255)
+    [
+        ((1.0, 0.0, 0.0), True),
+        ((0.2, 0.0, 0.0), True),
+        ((1.0, 0.48, 0.3), False),
+        ((1.0, 136 / 255, 0.0), True),
+        ((1.0, 138 / 255, 0.0), False),
+        ((1.0, 1.0, 1.0), False),
+        ((0.0, 0.0, 1.0), False),
+        ((0.0, 0.0, 0.0), False),
+    ],
+)
+def test_saturated_red(colour: Colour, red: bool) -> None:
+    assert is_saturated_red(colour) is red
+
+
+def test_red_flashes_count_however_dim() -> None:
+    # WCAG's red flash threshold has no least change of luminance
+    dim = replace(PLAN, lights=(strobe(5, 2.0, (1.0, 0.0, 0.0), level=0.05),))
+    (view,) = flashes_by_view([dim])
+    assert (view.per_second, view.red_per_second) == (5, 5)
+    assert view.what == "5 flashes within one second, 5 of them red"
+    assert flashes_in_any_second([strobe(5, 2.0, WHITE, level=0.05)]) == 0
+
+
+def test_a_blackout_of_a_lit_lamp_is_a_flash() -> None:
+    blackouts = [shape("blackout", 1.0 + 0.2 * k, 0.1, (0.0, 0.0)) for k in range(4)]
+    assert flashes_in_any_second(blackouts) == 4
+    lit = shape("eyes", 0.0, 5.0, (0.0, 1.0))
+    assert flashes_in_any_second([lit, *blackouts]) == 4
+    assert flashes_in_any_second([lit, blackouts[0]]) <= 2
+
+
+def test_a_dim_shape_over_a_bright_one_is_a_flash() -> None:
+    lit = shape("eyes", 0.0, 9.0, (0.0, 1.0))
+    dips = [shape("flash", 3.0 + 0.2 * k, 0.1, (0.0, 0.05), priority=150) for k in range(5)]
+    assert flashes_in_any_second(dips) == 0
+    assert flashes_in_any_second([lit, *dips]) == 5
+    assert flashes_in_any_second([lit, *(replace(dip, priority=50) for dip in dips)]) == 1
+
+
+def test_changes_of_colour_are_changes_of_light() -> None:
+    blue, white = (0.0, 0.0, 1.0), WHITE
+    turns = [
+        shape("flash", 1.0 + 0.1 * k, 0.1, (0.0, 1.0), colour=blue if k % 2 else white) for k in range(10)
+    ]
+    assert flashes_in_any_second(turns) == 5
+
+
+def test_a_slow_fade_is_one_flash() -> None:
+    steps = [(0.01 * k, k / 100) for k in range(101)]
+    assert flashes_in_any_second([shape("fade", 0.5, 1.1, *steps)]) == 1
+
+
+@given(st.lists(st.tuples(st.integers(0, 300), st.integers(1, 50), st.integers(0, 10)), max_size=8))
+def test_shapes_on_one_lamp_show_one_level_at_a_time(drawn: list[tuple[int, int, int]]) -> None:
+    """Among equals the highest level decides, as the show does it."""
+    shapes = [shape("flash", at / 100, long / 100, (0.0, level / 10)) for at, long, level in drawn]
+    states = lamp_states(shapes, 0.0)
+    for probe_s in (k / 100 + 0.005 for k in range(360)):
+        shown = next((level for at_s, level, _ in reversed(states) if at_s <= probe_s), 0.0)
+        wanted = [level / 10 for at, long, level in drawn if at / 100 <= probe_s < at / 100 + long / 100]
+        assert shown == max(wanted, default=0.0)

@@ -125,3 +125,14 @@ def test_without_a_level_check_says_how_to_measure_one(tmp_path: Path) -> None:
     done = check(with_clip(tmp_path, "half", "level_dba = 100"))
     assert done.exit_code == 1
     assert "level_dba and level_distance_m belong together" in done.stdout
+
+
+def test_a_strobe_that_is_too_fast_is_found_in_its_table(tmp_path: Path) -> None:
+    path = scene(tmp_path, "storm", [0])
+    text = path.read_text(encoding="utf-8")
+    strobe = '[[strobe]]\nat_ms = 500\nlength_ms = 2000\nrate_hz = 8\nlight = "midi:37"\ncolour = "#ff0000"\n'
+    path.write_text(text.replace("[care]", f"{strobe}[care]"), encoding="utf-8")
+    done = check(path)
+    assert done.exit_code == 1
+    assert f"{path}:9: strobe: " in done.stdout
+    assert "8 flashes within one second, 8 of them red; more than 3" in done.stdout
