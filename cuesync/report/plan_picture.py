@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from cuesync.plan.plan import Plan, PlannedLight, PlannedSound
+from cuesync.plan.plan import LightShape, Plan, PlannedLight, PlannedSound
 from cuesync.plan.windows import ACCEPTABLE, DETECTABLE, Window, count_inside
 from cuesync.report.drawing import CUT_WAVE, INK, LAMP, WAVE, Sheet, block, note
 from cuesync.report.panels import (
@@ -29,7 +29,14 @@ from cuesync.report.panels import (
     within,
 )
 from cuesync.report.tables import rehearsed_hits_s
-from cuesync.report.words import from_pop_text, guest_end_s, is_for_the_pop, length_text, shorten
+from cuesync.report.words import (
+    from_pop_text,
+    guest_end_s,
+    is_for_the_pop,
+    length_text,
+    light_sentence,
+    shorten,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -47,6 +54,8 @@ HIGHEST_HEAP = 8
 TITLE_IN = 9.1
 HEADING_ROW_IN = 0.17
 GAP_IN = 0.6
+STEPPED: frozenset[LightShape] = frozenset({"strobe", "fade", "flicker"})
+"""Shapes whose level is drawn, not just their length."""
 
 ZOOM_BEFORE_S = 0.3
 ZOOM_AFTER_S = 0.45
@@ -58,6 +67,9 @@ PanelName = Literal["cue", "pop"]
 ON_ITS_WAY: dict[str, Any] = {"linestyle": (0, (1, 1)), "linewidth": 1.2, "color": INK}
 CUT: dict[str, Any] = {"facecolor": "none", "edgecolor": "#777777", "hatch": "////", "linewidth": 0.6}
 LIGHT: dict[str, Any] = {"facecolor": LAMP, "edgecolor": INK, "hatch": "\\\\\\", "linewidth": 0.9}
+DARK: dict[str, Any] = {"facecolor": INK, "edgecolor": INK, "linewidth": 0.9}
+SHAPE: dict[str, Any] = {"facecolor": "white", "edgecolor": INK, "linewidth": 0.9}
+LEVELS: dict[str, Any] = {"facecolor": LAMP, "edgecolor": INK, "linewidth": 0.5}
 HIT: dict[str, Any] = {
     "color": INK,
     "linestyle": "none",
@@ -89,9 +101,7 @@ def describe_plan(plan: Plan, rehearsal: Rehearsal | None = None) -> str:
             parts.append(
                 f"At {unnoticed} of {len(plan.pops_s)} measured pops nobody would notice a difference."
             )
-    for light in plan.lights:
-        landing = from_pop_text(light.lands_s, plan.delay_s)
-        parts.append(f"Light {light.light} comes on {landing} for {length_text(light.length_s)}.")
+    parts += [light_sentence(light, plan.delay_s) for light in plan.lights]
     if rehearsal is not None:
         parts.append(f"Presses rehearsed: {len(rehearsal.scares)}.")
     end, reset = length_text(guest_end_s(plan)), length_text(plan.reset_s)
@@ -436,15 +446,37 @@ class _PlanPicture:
             for number, light in ordered:
                 end_s = light.lands_s + light.length_s
                 span_s, edges_in = (light.lands_s, end_s), (top_in + 0.06, top_in + LIGHT_IN - 0.06)
-                block(axes, span_s, edges_in, **LIGHT, zorder=3, gid=f"{panel}-light-{number}")
+                style = SHAPE if light.shape in STEPPED else DARK if light.shape == "blackout" else LIGHT
+                block(axes, span_s, edges_in, **style, zorder=3, gid=f"{panel}-light-{number}")
+                if light.shape in STEPPED:
+                    self._draw_levels(axes, light, edges_in, f"{panel}-levels-{number}")
                 self._draw_way(axes, light.at_s, light.path_s, middle_in, view_s)
-            self._explain("light on", LIGHT)
+            shapes = {light.shape for _, light in ordered}
+            if shapes - STEPPED - {"blackout"}:
+                self._explain("light on", LIGHT)
+            if shapes & STEPPED:
+                self._explain("level of light", LEVELS)
+            if "blackout" in shapes:
+                self._explain("blackout", DARK)
             if panel == "pop":
                 lights = [light for _, light in ordered]
                 for light in {light.lands_s + light.length_s: light for light in lights}.values():
                     self._say_length(axes, middle_in, light, lights)
 
         return Lane(title=name, detail="", height_in=LIGHT_IN, draw=draw)
+
+    def _draw_levels(self, axes: Axes, light: PlannedLight, edges_in: tuple[float, float], gid: str) -> None:
+        """The run of levels as one outline over its ground; full is the upper edge."""
+        low_in, high_in = max(edges_in), min(edges_in)  # heights count downwards
+        times_s: list[float] = []
+        heights_in: list[float] = []
+        ends_s = [step.at_s for step in light.steps[1:]] + [light.length_s]
+        for step, end_s in zip(light.steps, ends_s, strict=True):
+            times_s += [light.lands_s + step.at_s, light.lands_s + end_s]
+            heights_in += [low_in + (high_in - low_in) * step.level] * 2
+        axes.fill(
+            [times_s[0], *times_s, times_s[-1]], [low_in, *heights_in, low_in], **LEVELS, zorder=3.5, gid=gid
+        )
 
     def _say_length(
         self, axes: Axes, middle_in: float, light: PlannedLight, lights: Sequence[PlannedLight]

@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING
 from cuesync.measuring.summary import OUTLIER_Z, modified_z, summarise
 from cuesync.measuring.trial import Measurement, Trial
 from cuesync.plan.plan import Plan
-from cuesync.report.words import columns, guest_end_s, ms_text, shorten
+from cuesync.report.words import (
+    LIGHT_BEGINS,
+    LIGHT_ENDS,
+    columns,
+    guest_end_s,
+    light_detail,
+    ms_text,
+    shorten,
+)
 
 if TYPE_CHECKING:
     pass
@@ -116,10 +124,13 @@ def plan_events(plan: Plan) -> Table:
         events.append((sound.start_s, f"{name} starts", cut))
         events.append((sound.lands_s, f"{name} hits", f"{sound.hit_kind}, as heard by the guest"))
     for light in plan.lights:
-        events.append((light.at_s, f"{light.light} on", "command sent"))
+        detail, name = light_detail(light), light.light
+        remark = f"command sent, {detail}" if detail else "command sent"
+        events.append((light.at_s, f"{name} {LIGHT_BEGINS[light.shape]}", remark))
         if light.path_s > 0:
-            events.append((light.lands_s, f"{light.light} shines", "as seen by the guest"))
-        events.append((light.at_s + light.length_s, f"{light.light} off", "command sent"))
+            seen = "is dark" if light.shape == "blackout" else "shines"
+            events.append((light.lands_s, f"{name} {seen}", "as seen by the guest"))
+        events.append((light.at_s + light.length_s, f"{name} {LIGHT_ENDS[light.shape]}", "command sent"))
     return Table(
         caption=f"Plan of {shorten(plan.title, WIDTH - 10)}",
         headers=("what", "from trigger ms", "from pop ms", "remark"),

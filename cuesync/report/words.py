@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 
-from cuesync.plan.plan import Plan, PlannedSound
+from cuesync.plan.plan import LightShape, Plan, PlannedLight, PlannedSound
 from cuesync.plan.windows import ACCEPTABLE
 from cuesync.signs import audio_offset_s
 
@@ -42,6 +42,65 @@ def guest_end_s(plan: Plan) -> float:
     ends_s = [sound.start_s + sound.path_s + sound.clip.length_s - sound.cut_s for sound in plan.sounds]
     ends_s += [light.lands_s + light.length_s for light in plan.lights]
     return max(ends_s, default=0.0)
+
+
+LIGHT_BEGINS: dict[LightShape, str] = {
+    "flash": "on",
+    "strobe": "strobe begins",
+    "blackout": "goes dark",
+    "fade": "fade begins",
+    "flicker": "flicker begins",
+    "eyes": "on",
+}
+LIGHT_ENDS: dict[LightShape, str] = {
+    "flash": "off",
+    "strobe": "strobe ends",
+    "blackout": "blackout ends",
+    "fade": "fade ends",
+    "flicker": "flicker ends",
+    "eyes": "off",
+}
+
+
+def level_text(level: float) -> str:
+    """A light's level for a reader: "50 %"."""
+    return f"{level * 100.0:.0f} %"
+
+
+def light_detail(light: PlannedLight) -> str:
+    """What distinguishes this shape: "4 flashes", "from 100 % to 25 %"; empty for a plain full light."""
+    levels = [step.level for step in light.steps]
+    lowest, highest = level_text(min(levels)), level_text(max(levels))
+    match light.shape:
+        case "blackout":
+            return ""
+        case "strobe":
+            count = sum(level > 0.0 for level in levels)
+            at = "" if max(levels) == 1.0 else f" at {highest}"
+            return f"{count} flash{'' if count == 1 else 'es'}{at}"
+        case "fade":
+            return f"from {level_text(levels[0])} to {level_text(levels[-1])}"
+        case "flicker":
+            return f"between {lowest} and {highest}"
+        case _:
+            return "" if max(levels) == 1.0 else f"at {highest}"
+
+
+def light_sentence(light: PlannedLight, pop_s: float) -> str:
+    """One shape of light in words, for those who don't see the picture."""
+    when, length = from_pop_text(light.lands_s, pop_s), length_text(light.length_s)
+    detail = light_detail(light)
+    match light.shape:
+        case "blackout":
+            return f"Light {light.light} goes dark {when} for {length}."
+        case "strobe":
+            return f"Light {light.light} gives {detail} within {length}, the first {when}."
+        case "fade":
+            return f"Light {light.light} fades {detail} over {length}, beginning {when}."
+        case "flicker":
+            return f"Light {light.light} flickers {detail} for {length}, beginning {when}."
+        case _:
+            return f"Light {light.light} comes on {when} for {length}{f', {detail}' if detail else ''}."
 
 
 def columns(text: str) -> int:

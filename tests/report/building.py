@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from cuesync.measuring.trial import Measurement, Trial
-from cuesync.plan.plan import Clip, Plan, PlannedLight, PlannedSound
+from cuesync.plan.plan import Clip, LightShape, LightStep, Plan, PlannedLight, PlannedSound
 from cuesync.signs import light_send_s, sound_start_s
 
 DELAY_S = 0.6423
@@ -57,6 +57,8 @@ def light(
     at_s: float = 0.0,
     length_s: float = 0.08,
     path_s: float = 0.004,
+    shape: LightShape = "flash",
+    steps: Sequence[tuple[float, float]] = ((0.0, 1.0),),
 ) -> PlannedLight:
     return PlannedLight(
         light=name,
@@ -64,6 +66,21 @@ def light(
         length_s=length_s,
         lands_s=delay_s + at_s,
         path_s=path_s,
+        shape=shape,
+        steps=tuple(LightStep(at_s=step_s, level=level) for step_s, level in steps),
+    )
+
+
+def all_shapes() -> tuple[PlannedLight, ...]:
+    """One light of each shape, on four lamps."""
+    strobe = ((0.0, 1.0), (0.1, 0.0), (0.2, 1.0), (0.3, 0.0))
+    return (
+        light("midi:36", steps=((0.0, 0.5),)),
+        light("midi:36", at_s=0.2, length_s=0.4, shape="strobe", steps=strobe),
+        light("midi:37", at_s=-0.3, length_s=0.2, shape="blackout", steps=((0.0, 0.0),)),
+        light("midi:38", length_s=0.4, shape="fade", steps=((0.0, 1.0), (0.2, 0.25))),
+        light("midi:39", at_s=0.1, length_s=0.4, shape="flicker", steps=((0.0, 0.75), (0.2, 0.25))),
+        light("midi:37", at_s=0.3, length_s=0.8, shape="eyes"),
     )
 
 

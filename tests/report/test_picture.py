@@ -26,7 +26,7 @@ from cuesync.report.picture import draw_plan, draw_trials
 from cuesync.report.plan_picture import plan_figure
 from cuesync.show.rehearsal import Rehearsal, rehearse
 from cuesync.sound_file import write_wav
-from tests.report.building import DELAY_S, light, measurement, plan, sound
+from tests.report.building import DELAY_S, all_shapes, light, measurement, plan, sound
 
 SVG = "{http://www.w3.org/2000/svg}"
 NUMBERS = re.compile(r"-?\d+(?:\.\d+)?(?:e-?\d+)?")
@@ -374,6 +374,20 @@ def test_no_label_of_a_rehearsal_with_all_there_is_lies_on_another() -> None:
     rehearsed = rehearse(everything, rate_hz=8000, presses=60)
     with drawing_settings([]):
         assert unreadable(plan_figure(everything, rehearsed)) == []
+
+
+def test_every_shape_of_light_is_drawn_with_its_levels_and_no_label_lies_on_another(tmp_path: Path) -> None:
+    planned = plan(sounds=[sound()], lights=all_shapes(), reset_s=3.0)
+    draw_plan(planned, tmp_path / "plan.svg")
+    drawn = Drawn(tmp_path / "plan.svg")
+    per_s = (max(drawn.xs("pop-light-1")) - min(drawn.xs("pop-light-1"))) / 0.08
+    strobe = drawn.xs("pop-levels-2")
+    changes_s = sorted({round((x - min(strobe)) / per_s, 2) for x in strobe})
+    assert changes_s == [0.0, 0.1, 0.2, 0.3, 0.4]  # two flashes, and the end
+    assert {"cue-levels-4", "cue-levels-5", "cue-light-3", "cue-light-6"} <= set(drawn.by_id)
+    assert {"blackout", "level of light", "light on"} <= set(drawn.texts)
+    with drawing_settings([]):
+        assert unreadable(plan_figure(planned, None)) == []
 
 
 @given(st.integers(1, 4000), st.integers(1, 3), st.floats(-1.0, 1.0), st.floats(0.01, 1.0))

@@ -21,7 +21,7 @@ from cuesync.report.tables import (
 )
 from cuesync.report.words import columns
 from cuesync.show.rehearsal import rehearse
-from tests.report.building import DELAY_S, light, measurement, plan, sound
+from tests.report.building import DELAY_S, all_shapes, light, measurement, plan, sound
 
 
 def trial(trigger_s: float, delay_s: float | None, **more: Any) -> Trial:
@@ -82,6 +82,23 @@ def test_the_plan_is_told_in_order_of_time_from_both_zeros() -> None:
     assert ("scream.wav starts", "315.6", "−326.7") in {row[:3] for row in events.rows}
     # the command goes out 4 ms before the light is due
     assert ("midi:36 on", "638.3", "−4.0") in {row[:3] for row in events.rows}
+
+
+def test_every_shape_of_light_begins_and_ends_in_the_trades_words() -> None:
+    rows = plan_events(plan(lights=all_shapes())).rows
+    assert {(what, remark) for what, _, _, remark in rows if what.startswith("midi:")} >= {
+        ("midi:36 on", "command sent, at 50 %"),
+        ("midi:36 off", "command sent"),
+        ("midi:36 strobe begins", "command sent, 2 flashes"),
+        ("midi:36 strobe ends", "command sent"),
+        ("midi:37 goes dark", "command sent"),
+        ("midi:37 is dark", "as seen by the guest"),
+        ("midi:37 blackout ends", "command sent"),
+        ("midi:38 fade begins", "command sent, from 100 % to 25 %"),
+        ("midi:39 flicker begins", "command sent, between 25 % and 75 %"),
+        ("midi:37 on", "command sent"),
+        ("midi:37 off", "command sent"),
+    }
 
 
 def test_a_cut_head_is_told() -> None:

@@ -6,8 +6,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cuesync.report.words import columns, from_pop_text, is_for_the_pop, length_text, ms_text, shorten
-from tests.report.building import DELAY_S, sound
+from cuesync.report.words import (
+    columns,
+    from_pop_text,
+    is_for_the_pop,
+    length_text,
+    light_sentence,
+    ms_text,
+    shorten,
+)
+from tests.report.building import DELAY_S, all_shapes, light, sound
 
 
 @pytest.mark.parametrize(
@@ -62,3 +70,15 @@ def test_columns_agree_with_unicode_east_asian_width() -> None:
     assert columns("悲鳴") == 4
     assert columns("e\u0301") == 1
     assert unicodedata.east_asian_width("悲") == "W"
+
+
+def test_every_shape_of_light_is_told_in_a_sentence() -> None:
+    assert [light_sentence(shape, DELAY_S) for shape in (light(), *all_shapes())] == [
+        "Light midi:36 comes on with the pop for 80.0 ms.",
+        "Light midi:36 comes on with the pop for 80.0 ms, at 50 %.",
+        "Light midi:36 gives 2 flashes within 400.0 ms, the first 200.0 ms after the pop.",
+        "Light midi:37 goes dark 300.0 ms before the pop for 200.0 ms.",
+        "Light midi:38 fades from 100 % to 25 % over 400.0 ms, beginning with the pop.",
+        "Light midi:39 flickers between 25 % and 75 % for 400.0 ms, beginning 100.0 ms after the pop.",
+        "Light midi:37 comes on 300.0 ms after the pop for 800.0 ms.",
+    ]
