@@ -13,6 +13,7 @@ from cuesync.report.words import (
     LIGHT_BEGINS,
     LIGHT_ENDS,
     columns,
+    command_text,
     guest_end_s,
     light_detail,
     ms_text,
@@ -195,7 +196,9 @@ def rehearsal_rows(rehearsal: Rehearsal, plan: Plan) -> tuple[Table, Table]:
         Table(
             caption="Light commands of the first press",
             headers=("light", "command", "from trigger ms"),
-            rows=tuple((light, "on" if on else "off", ms_text(at_s)) for light, on, at_s in rehearsal.lights),
+            rows=tuple(
+                (command.light, command_text(command), ms_text(at_s)) for at_s, command in rehearsal.commands
+            ),
             words=frozenset({0, 1}),
         ),
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 
+from cuesync.devices.ports import LightCommand
 from cuesync.plan.plan import LightShape, Plan, PlannedLight, PlannedSound
 from cuesync.plan.windows import ACCEPTABLE
 from cuesync.signs import audio_offset_s
@@ -65,6 +66,13 @@ LIGHT_ENDS: dict[LightShape, str] = {
 def level_text(level: float) -> str:
     """A light's level for a reader: "50 %"."""
     return f"{level * 100.0:.0f} %"
+
+
+def command_text(command: LightCommand) -> str:
+    """What a lamp is told: "on", "off", "50 %"."""
+    if 0.0 < command.level < 1.0:
+        return level_text(command.level)
+    return "on" if command.on else "off"
 
 
 def light_detail(light: PlannedLight) -> str:

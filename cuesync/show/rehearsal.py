@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from cuesync import signs
-from cuesync.devices.ports import Samples
+from cuesync.devices.ports import LightCommand, Samples
 from cuesync.devices.simulated import (
     SimulatedAudio,
     SimulatedClock,
@@ -47,13 +47,18 @@ class RehearsedScare:
 class Rehearsal:
     """`sound` (frames, channels) of the first press; sample 0 is handed over at the trigger.
 
-    `lights`: the commands of the first press as (light, on, seconds from the trigger).
+    `commands`: what the lights were told at the first press, with seconds from the trigger.
     """
 
     sound: Samples
     rate_hz: int
-    lights: tuple[tuple[str, bool, float], ...]
+    commands: tuple[tuple[float, LightCommand], ...]
     scares: tuple[RehearsedScare, ...]
+
+    @property
+    def lights(self) -> tuple[tuple[str, bool, float], ...]:
+        """The commands as (light, on, seconds from the trigger)."""
+        return tuple((command.light, command.on, at_s) for at_s, command in self.commands)
 
 
 def rehearse(plan: Plan, *, rate_hz: int = 48000, presses: int = 100, seed: int = 1) -> Rehearsal:
@@ -111,10 +116,8 @@ def rehearse(plan: Plan, *, rate_hz: int = 48000, presses: int = 100, seed: int 
     return Rehearsal(
         sound=np.ascontiguousarray(audio.sound_from(first_s, frames)),
         rate_hz=rate_hz,
-        lights=tuple(
-            (command.light, command.on, at_s - first_s)
-            for at_s, command in lights.sent
-            if at_s <= first_s + cycle_s
+        commands=tuple(
+            (at_s - first_s, command) for at_s, command in lights.sent if at_s <= first_s + cycle_s
         ),
         scares=tuple(_scare(plan, cycle.pop_s, done[cycle.trigger_s]) for cycle in prop.cycles),
     )

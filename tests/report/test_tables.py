@@ -3,12 +3,14 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from cuesync.devices.ports import LightCommand
 from cuesync.measuring.trial import Trial
 from cuesync.report.tables import (
     WIDTH,
@@ -16,6 +18,7 @@ from cuesync.report.tables import (
     plan_events,
     plan_table,
     pops_table,
+    rehearsal_rows,
     rehearsal_table,
     trials_table,
 )
@@ -126,6 +129,20 @@ def test_a_rehearsal_is_told_sound_by_sound() -> None:
     assert float(hits[4].replace("+", "")) == pytest.approx(642.3 - 600.0, abs=0.2)
     assert re.search(r"^midi:36  on +638\.3$", text, re.MULTILINE)
     assert re.search(r"^midi:36  off +718\.3$", text, re.MULTILINE)
+
+
+def test_a_rehearsed_light_is_told_with_its_level() -> None:
+    cue = plan(sounds=[sound()])
+    commands = tuple(
+        (at_s, LightCommand(light="midi:36", level=level))
+        for at_s, level in ((0.1, 0.25), (0.2, 1.0), (0.3, 0.0))
+    )
+    _, table = rehearsal_rows(replace(rehearse(cue, rate_hz=8000, presses=1), commands=commands), cue)
+    assert table.rows == (
+        ("midi:36", "25 %", "100.0"),
+        ("midi:36", "on", "200.0"),
+        ("midi:36", "off", "300.0"),
+    )
 
 
 names = st.text(st.characters(exclude_categories=("Cs", "Cc")), min_size=1, max_size=120)
