@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import sys
+import threading
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from cuesync.cli.common import PathArgument, json_option, ms, print_json, say
+from cuesync.cli.run import network_options
 from cuesync.errors import DeviceError, InputError
 
 if TYPE_CHECKING:
@@ -51,9 +55,15 @@ class _Wanted:
 @click.option(
     "--seconds", "length_s", type=click.FloatRange(min=1.0), metavar="N", help="End after N seconds."
 )
+@network_options
 @json_option
 def command(
-    scenes: tuple[Path, ...], against: str | None, midi_in: str | None, length_s: float | None, as_json: bool
+    scenes: tuple[Path, ...],
+    against: str | None,
+    midi_in: str | None,
+    length_s: float | None,
+    as_json: bool,
+    **network: Any,
 ) -> None:
     """Watch the contacts of scenes while you press them: is it wired, does it bounce, how much debounce?
 
@@ -74,14 +84,18 @@ def command(
     if compared is not None:
         wanted = (*wanted, compared[1])
     clock = HostClock()
-    sources = contact_sources([each.contact for each in wanted], PortSettings(midi_in=midi_in), clock)
+    sources = contact_sources(
+        [each.contact for each in wanted], PortSettings(midi_in=midi_in, **network), clock
+    )
     histories = {each.contact: ContactHistory() for each in wanted}
 
     say(
         "Nothing is played and no output moves. But a button that is wired to the prop fires it: fingers out."
     )
     say("Press and hold each contact for half a second, ten times or more. Ctrl-C ends it.")
-    gone = _watch(sources, histories, clock, length_s, _Rows(wanted, histories, to_stderr=as_json).show)
+    rows = _Rows(wanted, histories, to_stderr=as_json)
+    gone = _watch(sources, histories, clock, length_s, rows.show)
+    rows.clear()
 
     difference = None
     if compared is not None:
@@ -89,11 +103,11 @@ def command(
         difference = path_difference(first, second)
     problems = [_problems(each, histories[each.contact]) for each in wanted]
     if as_json:
-        rows = [
+        reports = [
             {**_as_json(each, histories[each.contact]), "problems": found}
             for each, found in zip(wanted, problems, strict=True)
         ]
-        print_json({"contacts": rows, "against": _difference_as_json(difference)})
+        print_json({"contacts": reports, "against": _difference_as_json(difference)})
     else:
         for each, found in zip(wanted, problems, strict=True):
             click.echo(_row(each, histories[each.contact]))
@@ -178,8 +192,8 @@ def _watch(
             opened.append(needed)
             needed.source.open(needed.contacts, edges.append)
         start_s = looked_s = clock.now_s()
-        try:
-            while not gone and (length_s is None or clock.now_s() - start_s < length_s):
+        with _told_to_end() as ended:
+            while not (gone or ended.is_set()) and (length_s is None or clock.now_s() - start_s < length_s):
                 clock.sleep_s(_LOOK_EVERY_S)
                 _take(edges, histories)
                 now_s = clock.now_s()
@@ -189,8 +203,6 @@ def _watch(
                 if now_s - looked_s >= _ALIVE_EVERY_S:
                     looked_s = now_s
                     gone = next((each.name for each in sources if not each.source.alive()), "")
-        except KeyboardInterrupt:
-            pass
     finally:
         for needed in opened:
             needed.source.close()
@@ -198,6 +210,22 @@ def _watch(
     for history in histories.values():
         history.rest(clock.now_s())
     return gone
+
+
+@contextmanager
+def _told_to_end() -> Iterator[threading.Event]:
+    """Set by Ctrl-C and by the system's ways to end a program, so that no row is left half painted."""
+    ended = threading.Event()
+    before = {}
+    for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is not signal.SIG_IGN:  # as under nohup
+            before[number] = signal.signal(number, lambda *_: ended.set())
+    try:
+        yield ended
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _take(edges: deque[ContactEdge], histories: dict[str, ContactHistory]) -> None:
@@ -231,15 +259,20 @@ class _Rows:
                 self._said_edges[each.contact] = edges
                 self._print(f"{datetime.now():%H:%M:%S}  {_row(each, history)}")
 
-    def _paint(self) -> None:
+    def clear(self) -> None:
+        """Make room where rows stand."""
         from cuesync.cli.screen import UP_AND_CLEAR
 
+        if self._shown:
+            self._print(UP_AND_CLEAR.format(lines=len(self._shown)), newline=False)
+            self._shown = []
+
+    def _paint(self) -> None:
         width = shutil.get_terminal_size().columns - 1
         rows = [_row(each, self._histories[each.contact])[:width] for each in self._wanted]
         if rows == self._shown:
             return
-        if self._shown:
-            self._print(UP_AND_CLEAR.format(lines=len(self._shown)), newline=False)
+        self.clear()
         for row in rows:
             self._print(row)
         self._shown = rows
