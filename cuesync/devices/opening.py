@@ -15,9 +15,13 @@ from cuesync.devices.addresses import (
     KeyContact,
     MidiContact,
     MidiControlContact,
+    MidiControlLight,
+    MidiLight,
     MqttContact,
     OscContact,
+    OscLight,
     parse_contact,
+    parse_light,
 )
 from cuesync.devices.polarity import WithPolarity
 from cuesync.devices.ports import Clock, ContactSource, LightOutput
@@ -118,8 +122,44 @@ def _contact_source(contact: ContactAddress, settings: PortSettings, clock: Cloc
             raise AssertionError(contact)
 
 
-def light_output(settings: PortSettings, clock: Clock) -> LightOutput:
-    """The output for the lights. DeviceError where it is not there."""
-    from cuesync.devices.midi import MidiLights
+def light_output(settings: PortSettings, clock: Clock, lights: Iterable[str]) -> LightOutput:
+    """One output for all these lights, each on its own device. DeviceError where one is not there."""
+    from cuesync.devices.lights_together import LightsTogether
 
-    return MidiLights(settings.midi_out, virtual_system=settings.midi_system, clock=clock)
+    groups: dict[str, list[str]] = {}
+    for light in dict.fromkeys(lights):
+        groups.setdefault(_light_device_of(light), []).append(light)
+    outputs: dict[str, LightOutput] = {}
+    try:
+        for device, group in groups.items():
+            outputs[device] = _light_output(group, settings, clock)
+    except BaseException:
+        for output in outputs.values():
+            output.close()
+        raise
+    return LightsTogether(outputs, _light_device_of)
+
+
+def _light_device_of(light: str) -> str:
+    """The device that a light hangs on, in words; lights with the same words share one output."""
+    match parse_light(light):
+        case MidiLight() | MidiControlLight():
+            return "MIDI port"
+        case OscLight():
+            return "OSC"
+        case _:
+            raise AssertionError(light)
+
+
+def _light_output(lights: list[str], settings: PortSettings, clock: Clock) -> LightOutput:
+    match parse_light(lights[0]):
+        case MidiLight() | MidiControlLight():
+            from cuesync.devices.midi import MidiLights
+
+            return MidiLights(settings.midi_out, virtual_system=settings.midi_system, clock=clock)
+        case OscLight():
+            from cuesync.devices.osc import OscLights
+
+            return OscLights(lights)
+        case _:
+            raise AssertionError(lights)

@@ -269,6 +269,8 @@ class _Ports:
     ) -> None:
         self._settings = settings
         self._clock = clock
+        self._light_addresses = [light.light for plan in plans for light in plan.lights]
+        self._light_addresses += controls.house_lights
         channels = channels_needed(plans)
         self.sound: SoundDesk | None = None
         self.lights: LightOutput | None = None
@@ -303,7 +305,7 @@ class _Ports:
         try:
             for needed, open_one in (
                 (bool(channels), sound),
-                (bool(controls.house_lights) or any(plan.lights for plan in plans), lights),
+                (bool(self._light_addresses), lights),
                 (True, sources),
             ):
                 try:
@@ -319,7 +321,7 @@ class _Ports:
             raise
 
     def open_lights(self) -> LightOutput:
-        return light_output(self._settings, self._clock)
+        return light_output(self._settings, self._clock, self._light_addresses)
 
     def _has_keyboard(self, contacts: Sequence[str]) -> bool:
         asked_for = any(isinstance(parse_contact(contact), KeyContact) for contact in contacts)
