@@ -129,6 +129,52 @@ def test_what_is_wrong_where_and_what_to_do(tmp_path: Path, old: str, new: str, 
     assert problems_of(tmp_path, GOOD.replace(old, new)) == [said]
 
 
+def shape(table: str, keys: str) -> str:
+    return f'{GOOD}[[{table}]]\nat_ms = 0\nlight = "midi:40"\n{keys}\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (
+            shape("flash", 'length_ms = 80\ncolour = "red"'),
+            'door.toml:26: flash[2].colour: "red" is not a colour. '
+            'Write red, green and blue as in "#ff0000".',
+        ),
+        (
+            shape("flash", "length_ms = 80\npriority = 201"),
+            "door.toml:26: flash[2].priority: 201 is out of range. Write a number that is at most 200.",
+        ),
+        (
+            shape("strobe", "length_ms = 80\nrate_hz = 0"),
+            "door.toml:26: strobe[1].rate_hz: 0 is out of range. Write a number that is more than 0.",
+        ),
+        (
+            shape("blackout", "length_ms = 80\nlevel = 0.5"),
+            "door.toml:26: blackout[1].level: this key is not known. "
+            "Known here: at_ms, light, lamp_delay_ms, priority, length_ms.",
+        ),
+        (
+            shape("fade", "length_ms = 80\nfrom_level = 1\nto_level = 1"),
+            "door.toml:22: fade[1]: from_level and to_level are the same. Give two levels, or write a "
+            "[[flash]] with that level.",
+        ),
+        (
+            shape("flicker", "length_ms = 80\nlow_level = 0.5\nhigh_level = 0.25"),
+            "door.toml:22: flicker[1]: low_level (0.5) is not below high_level (0.25). "
+            "Write the darker one as low_level.",
+        ),
+        (
+            shape("eyes", "off_ms = -5"),
+            "door.toml:22: eyes[1]: off_ms (-5) is not after at_ms (0). Both count from the pop; "
+            "leave off_ms out to keep the eyes on until the cue ends.",
+        ),
+    ],
+)
+def test_what_is_wrong_with_a_light(tmp_path: Path, text: str, said: str) -> None:
+    assert problems_of(tmp_path, text) == [said]
+
+
 def test_all_problems_are_told_at_once_in_the_order_of_the_file(tmp_path: Path) -> None:
     text = (
         GOOD.replace("reset_s = 12", "reset_s = 0").replace("at_ms = 0", "at = 0").replace("hit =", "hitt =")
@@ -162,3 +208,14 @@ def test_schema_agrees_with_an_independent_validator() -> None:
     assert not list(validator.iter_errors(tomllib.loads(GOOD)))
     assert not list(validator.iter_errors(tomllib.loads(GOOD.replace("[sound]", "[[sound]]"))))
     assert list(validator.iter_errors(tomllib.loads(GOOD.replace("level_db", "levle_db"))))
+    lights = (
+        shape("strobe", "length_ms = 500\nrate_hz = 2"),
+        shape("blackout", "length_ms = 500"),
+        shape("fade", "length_ms = 500\nfrom_level = 0\nto_level = 1"),
+        shape("flicker", "length_ms = 500"),
+        shape("eyes", "off_ms = 500"),
+    )
+    for text in lights:
+        for written_so in (text, text.replace("[[", "[").replace("]]", "]")):
+            assert not list(validator.iter_errors(tomllib.loads(written_so)))
+        assert list(validator.iter_errors(tomllib.loads(text + "bright = 1\n")))
