@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from math import ceil, inf
 
+from cuesync.devices.addresses import LightAddress, parse_light
 from cuesync.devices.ports import WHITE, Colour
 from cuesync.plan.plan import Plan, PlannedLight
 
@@ -188,9 +189,9 @@ class _Begun:
 
 def _begun(lights: Sequence[PlannedLight], rest_level: float) -> _Begun:
     """`rest_level` is that of lamps with a blackout, which may be lit by others; all others rest dark."""
-    lamps: dict[str, list[PlannedLight]] = defaultdict(list)
+    lamps: dict[LightAddress, list[PlannedLight]] = defaultdict(list)
     for light in lights:
-        lamps[light.light].append(light)
+        lamps[parse_light(light.light)].append(light)
     all_s: list[float] = []
     red_s: list[float] = []
     for shapes in lamps.values():

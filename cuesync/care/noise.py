@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import isfinite, log10
+from math import ceil, isfinite, log10
 
 from cuesync.care.dose import (
     MEAN_LIMIT_DB,
@@ -67,7 +67,7 @@ class Listener:
     def _advice(self) -> str:
         said = ""
         ways = [
-            f"{aim:.0f} % takes {over_db:.1f} dB less, or {_further_m(self.distance_m, over_db):.1f} m"
+            f"{aim:.0f} % takes {_up(over_db, 1)} dB less, or {_up(self._further_m(over_db), 2)} m"
             for aim in (FULL_DOSE_PERCENT, HALF_DOSE_PERCENT)
             if (over_db := too_loud_db(self.niosh_percent, self.osha_percent, aim)) > 0
         ]
@@ -79,13 +79,18 @@ class Listener:
             said += _over(self.peak_db - PEAK_LIMIT_DB, f"{PEAK_LIMIT_DB:.0f} dB peak (41 CFR 50-204.10)")
         return said
 
+    def _further_m(self, less_db: float) -> float:
+        """How far from the loudspeaker it is quieter by this, in the open."""
+        return float(self.distance_m * 10.0 ** (less_db / 20.0))
+
 
 def _over(over_db: float, limit: str) -> str:
     return f" That is {over_db:.1f} dB over the limit of {limit}."
 
 
-def _further_m(distance_m: float, less_db: float) -> float:
-    return float(distance_m * 10.0 ** (less_db / 20.0))
+def _up(value: float, digits: int) -> str:
+    """Rounded up, so that the advice is enough."""
+    return f"{ceil(value * 10**digits - 1e-6) / 10**digits:.{digits}f}"
 
 
 def too_loud_db(niosh_percent: float, osha_percent: float, aim_percent: float) -> float:
@@ -232,7 +237,7 @@ class NightDose:
     @property
     def text(self) -> str:
         over_db = too_loud_db(self.niosh_percent, self.osha_percent, FULL_DOSE_PERCENT)
-        advice = f" {over_db:.1f} dB less in all of them brings it to 100 %." if over_db > 0 else ""
+        advice = f" {_up(over_db, 1)} dB less in all of them brings it to 100 %." if over_db > 0 else ""
         return (
             f"noise for one {self.who} of all {self.scenes} scenes together: "
             f"{dose_words(self.niosh_percent, self.osha_percent)}.{advice}"

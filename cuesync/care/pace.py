@@ -46,8 +46,8 @@ class Pace:
         )
         return (
             f"{self.groups_per_hour:g} groups an hour that come at random meet the prop while it resets "
-            f"{self.lost_share * 100.0:.0f} % of the time (two such props in turn: "
-            f"{self.lost_share_of_two * 100.0:.0f} %), {wait}; "
+            f"{self.lost_share * 100.0:.1f} % of the time (two such props in turn: "
+            f"{self.lost_share_of_two * 100.0:.1f} %), {wait}; "
             f"groups let in {self.busy_s:.0f} s apart never do"
         )
 

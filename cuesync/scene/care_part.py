@@ -42,7 +42,9 @@ class CarePart(Table):
     actor_distance_m: float | None = Field(
         None, ge=0.1, le=200, description="from the loudspeaker to the ear of an actor who stays beside it"
     )
-    scares_per_hour: float | None = Field(None, gt=0, le=3600, description="in the busiest hour")
+    scares_per_hour: float | None = Field(
+        None, gt=0, le=3600, description="or groups that come, in the busiest hour"
+    )
     hours: float | None = Field(None, gt=0, le=24, description="how long the night is")
 
     @field_validator("flash_reason")

@@ -80,7 +80,7 @@ def test_three_hundred_screams_in_the_operators_ear() -> None:
     assert operator.text == (
         "noise for the operator (300 scares at 2 m, 105 dBA): NIOSH dose 212 % (TWA 88 dBA), "
         "OSHA dose 16.7 % (TWA 77 dBA), peaks to 108 dB. "
-        "A dose of 100 % takes 3.2 dB less, or 2.9 m; 50 % takes 6.2 dB less, or 4.1 m."
+        "A dose of 100 % takes 3.3 dB less, or 2.91 m; 50 % takes 6.3 dB less, or 4.11 m."
     )
     assert noise().cautions == (operator.text,)
 
@@ -94,14 +94,13 @@ def test_a_guest_hears_one_scare_and_stays_below() -> None:
 
 
 def test_the_advice_brings_the_dose_to_the_aim() -> None:
-    operator = only(noise(), "operator")
-    assert operator.niosh_percent > 100
-    assert only(noise(replace(NIGHT, level_dba=105.0 - 3.2)), "operator").niosh_percent == pytest.approx(
-        100, abs=2
-    )
-    assert only(noise(replace(NIGHT, operator_distance_m=2.9)), "operator").niosh_percent == pytest.approx(
-        100, abs=2
-    )
+    # what the text of the operator's dose says, and a little less of it
+    for enough, short in (
+        (replace(NIGHT, level_dba=105.0 - 3.3), replace(NIGHT, level_dba=105.0 - 3.2)),
+        (replace(NIGHT, operator_distance_m=2.91), replace(NIGHT, operator_distance_m=2.90)),
+    ):
+        assert only(noise(enough), "operator").niosh_percent < 100
+        assert only(noise(short), "operator").niosh_percent > 100
 
 
 def test_peak_stands_over_the_level_as_in_the_clip() -> None:

@@ -65,7 +65,9 @@ def test_sixty_groups_an_hour_at_a_reset_of_half_a_minute() -> None:
     # 60 an hour times 30 s is half an Erlang: a third is lost; M/D/1 at 0.5 waits half a service
     assert pace.lost_share == pytest.approx(1 / 3)
     assert pace.wait_s == pytest.approx(15.0)
-    assert "60 groups an hour that come at random meet the prop while it resets 33 % of the time" in pace.text
+    assert (
+        "60 groups an hour that come at random meet the prop while it resets 33.3 % of the time" in pace.text
+    )
 
 
 def test_more_groups_than_the_prop_can_serve() -> None:

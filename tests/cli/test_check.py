@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from click.testing import CliRunner, Result
 
 from cuesync.cli import cuesync
 from cuesync.cli import main as program
+from cuesync.plan.plan import Plan
 
 
 def scene(folder: Path, name: str, flashes_ms: list[int], care: str = "", reset_s: float = 5) -> Path:
@@ -78,6 +80,35 @@ def test_run_refuses_too_many_flashes_before_it_arms(
     assert not nights.exists()
 
 
+@pytest.fixture
+def played(monkeypatch: pytest.MonkeyPatch) -> list[Plan]:
+    """What `run` would have played; nothing is opened."""
+    plans: list[Plan] = []
+
+    def run_show(given: list[Plan], **_: object) -> SimpleNamespace:
+        plans.extend(given)
+        return SimpleNamespace(scares=0, refusals=0, faults=0, path="night")
+
+    monkeypatch.setattr("cuesync.show.live.run_show", run_show)
+    return plans
+
+
+def test_run_takes_the_users_reason_into_the_nights_notes(tmp_path: Path, played: list[Plan]) -> None:
+    path = scene(tmp_path, "strobe", FOUR, 'flash_reason = "tested with the crew"')
+    done = CliRunner().invoke(cuesync, ["run", str(path)])
+    assert done.exit_code == 0, done.output
+    assert "Flashing light can trigger seizures." in done.stderr
+    (plan,) = played
+    assert plan.remarks[-1].endswith("over the limit of 3; your reason: tested with the crew")
+
+
+def test_run_without_lights_has_no_flashes_to_refuse(tmp_path: Path, played: list[Plan]) -> None:
+    done = CliRunner().invoke(cuesync, ["run", "--without-lights", str(scene(tmp_path, "strobe", FOUR))])
+    assert done.exit_code == 0, done.output
+    assert "seizures" not in done.stderr
+    assert played[0].lights == ()
+
+
 NOISE = """\
 level_dba = 105
 level_distance_m = 2
@@ -105,7 +136,7 @@ def test_noise_over_the_night_is_told_with_what_helps(tmp_path: Path) -> None:
     assert done.exit_code == 0
     assert "caution: noise for the operator (300 scares at 2 m, 105 dBA): NIOSH dose 212 %" in done.stdout
     assert "note: noise for the guest (one scare at 3 m, 101 dBA): NIOSH dose 0.3" in done.stdout
-    assert "note: 60 groups an hour that come at random meet the prop while it resets 33 %" in done.stdout
+    assert "note: 60 groups an hour that come at random meet the prop while it resets 33.3 %" in done.stdout
 
 
 def test_json_carries_noise_and_pace_and_their_sum(tmp_path: Path) -> None:
