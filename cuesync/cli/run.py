@@ -66,7 +66,8 @@ def network_options(function: Callable[..., Any]) -> Callable[..., Any]:
     "stop_contacts",
     multiple=True,
     metavar="CONTACT",
-    help='A contact that stops all, beside the Enter key, as "midi:1:20"; may be given several times.',
+    help='A contact that stops all, beside the Enter key, as "midi:1:20"; may be given several times. '
+    'With " nc" at its end (normally closed) a broken wire stops all too.',
 )
 @click.option(
     "--house-light",

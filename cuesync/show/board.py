@@ -88,6 +88,8 @@ class Board:
             row = replace(row, scares=row.scares + 1)
         elif isinstance(event, PressRefused):
             row = replace(row, refusals=event.refusals)
+            if event.wait_s:  # a refusal may make the wait longer
+                self._ready_s[event.scene] = event.at_s + event.wait_s
         elif isinstance(event, ScareDone):
             offset_ms = None if event.offset_s is None else event.offset_s * 1000.0
             row = replace(

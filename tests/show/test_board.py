@@ -35,6 +35,11 @@ def test_a_scene_from_armed_to_ready_again() -> None:
     assert cellar.wait_s == pytest.approx(2.5)
     assert cellar.text.startswith("RESETTING Cellar door  ready in ")
     assert attic.state is State.ARMED
+    board = board_of(night, titles)
+    board.take(
+        PressRefused(at_s=night.clock.now_s(), scene="Attic", state=State.RESETTING, wait_s=8.0, refusals=1)
+    )
+    assert board.rows(night.clock.now_s())[1].wait_s == pytest.approx(8.0)  # a hold-off
     night.clock.sleep_s(5.0)
     cellar, _ = board_of(night, titles).rows(night.clock.now_s())
     assert (cellar.state, cellar.wait_s) == (State.ARMED, 0.0)

@@ -10,14 +10,15 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from cuesync.care import NO_EMERGENCY_STOP
-from cuesync.devices.opening import PortSettings
+from cuesync.devices.opening import NeededSource, PortSettings, contact_sources
+from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock
 from cuesync.errors import InputError
 from cuesync.show import live
 from cuesync.show.events import ScareDone, ShowEvent, StateChanged
@@ -223,6 +224,71 @@ def run_with_keyboard(folder: Path, contact: str = "key:space", notes: tuple[str
         giving_up.cancel()
         os.close(typist)
         os.close(keyboard)
+
+
+class PressedButton:
+    """A stop button that is found pressed as the night begins; `release` lets go of it."""
+
+    def __init__(self) -> None:
+        self._sink: EdgeSink | None = None
+        self._contact = ""
+
+    def open(self, contacts: Sequence[str], sink: EdgeSink) -> None:
+        (self._contact,), self._sink = contacts, sink
+        sink(ContactEdge(contact=self._contact, closed=True, at_s=HostClock().now_s(), found=True))
+
+    def release(self) -> None:
+        assert self._sink is not None
+        self._sink(ContactEdge(contact=self._contact, closed=False, at_s=HostClock().now_s()))
+
+    def alive(self) -> bool:
+        return self._sink is not None
+
+    def close(self) -> None:
+        self._sink = None
+
+
+def test_a_stop_contact_found_pressed_keeps_the_night_from_being_armed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    typist, keyboard = os.openpty()
+    stop, button, states = threading.Event(), PressedButton(), list[State]()
+
+    def sources(contacts: Iterable[str], settings: PortSettings, clock: Clock) -> tuple[NeededSource, ...]:
+        keys = [contact for contact in contacts if contact.startswith("key:")]
+        needed = NeededSource(name="button", contacts=("midi:20 nc",), source=button)
+        return (*contact_sources(keys, settings, clock), needed)
+
+    def say(event: ShowEvent) -> None:
+        if "was found pressed" in event.text:
+            os.write(typist, b"1")
+        if "while a stop contact is pressed" in event.text:
+            button.release()
+            threading.Timer(0.9, os.write, (typist, b"1")).start()  # the terminal's key is down for 0.7 s
+        if isinstance(event, StateChanged):
+            states.append(event.after)
+            if event.after is State.OFF:
+                os.write(typist, b"2")
+            elif event.after is State.ARMED:
+                stop.set()
+
+    monkeypatch.setattr(live, "contact_sources", sources)
+    giving_up = threading.Timer(20.0, stop.set)
+    giving_up.start()
+    try:
+        run_show(
+            [plan(sounds=())],
+            log_folder=tmp_path,
+            say=say,
+            stop=stop,
+            settings=PortSettings(keyboard_fd=keyboard),
+            controls=Controls(stop=("key:enter", "midi:20 nc")),
+        )
+    finally:
+        giving_up.cancel()
+        os.close(typist)
+        os.close(keyboard)
+    assert states[:4] == [State.STOPPED, State.OFF, State.RESETTING, State.ARMED]
 
 
 def test_a_scene_that_writes_its_key_in_capitals_gets_its_edges(tmp_path: Path) -> None:
