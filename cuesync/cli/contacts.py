@@ -92,7 +92,6 @@ def command(
     say(
         "Nothing is played and no output moves. But a button that is wired to the prop fires it: fingers out."
     )
-    say("Press and hold each contact for half a second, ten times or more. Ctrl-C ends it.")
     rows = _Rows(wanted, histories, to_stderr=as_json)
     gone = _watch(sources, histories, clock, length_s, rows.show)
     rows.clear()
@@ -191,6 +190,7 @@ def _watch(
         for needed in sources:
             opened.append(needed)
             needed.source.open(needed.contacts, edges.append)
+        say("Press and hold each contact for half a second, ten times or more. Ctrl-C ends it.")
         start_s = looked_s = clock.now_s()
         with _told_to_end() as ended:
             while not (gone or ended.is_set()) and (length_s is None or clock.now_s() - start_s < length_s):

@@ -6,6 +6,7 @@ import json
 import os
 import select
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -242,14 +243,13 @@ class Keys:
                 self.shown += os.read(self.typist, 4096)
 
     def started(self) -> None:
-        """Wait until the keyboard is open: what is typed sooner would be shown, not read."""
+        """Wait until it asks for presses: then the keyboard is open."""
         assert self.process.stderr is not None
         assert self.process.stderr.readline().startswith(b"Nothing is played")
         assert self.process.stderr.readline().startswith(b"Press and hold")
-        time.sleep(0.5)
 
-    def end(self) -> tuple[int, bytes]:
-        self.process.send_signal(signal.SIGINT)
+    def end(self, how: signal.Signals = signal.SIGINT) -> tuple[int, bytes]:
+        self.process.send_signal(how)
         out, _ = self.process.communicate(timeout=30)
         while select.select([self.typist], [], [], 0.1)[0]:
             try:
@@ -284,7 +284,7 @@ def test_a_pipe_gets_plain_lines(tmp_path: Path) -> None:
     keys.started()
     os.write(keys.typist, b"f")
     time.sleep(1.5)
-    code, out = keys.end()
+    code, out = keys.end(signal.SIGTERM)  # the system's way to end it does as well as Ctrl-C
     lines = out.decode().splitlines()
     assert code == 0
     assert b"\x1b" not in out
@@ -292,6 +292,42 @@ def test_a_pipe_gets_plain_lines(tmp_path: Path) -> None:
         "CLOSED  key:f  1 press  1 edge  (attic: trigger)",
         "open    key:f  1 press  2 edges  (attic: trigger)",
     ]
+
+
+def test_a_contact_in_another_room_is_proved_by_messages_that_nobody_here_wrote(tmp_path: Path) -> None:
+    """python-osc builds the OSC 1.0 messages; they go over a real socket to the real program."""
+    builder = pytest.importorskip("pythonosc.osc_message_builder")
+
+    def message(value: int) -> bytes:
+        building = builder.OscMessageBuilder("/porch/pad")
+        building.add_arg(value)
+        built: bytes = building.build().dgram
+        return built
+
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as pad:
+        pad.bind(("127.0.0.1", 0))
+        port = pad.getsockname()[1]
+    command = f"-m cuesync contacts --osc-listen 127.0.0.1:{port} --seconds 4 --json".split()
+    program = subprocess.Popen(
+        [sys.executable, *command, str(scene(tmp_path, "osc:/porch/pad"))],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    )
+    assert program.stderr is not None
+    while not program.stderr.readline().startswith(b"Press and hold"):
+        assert program.poll() is None
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as pad:
+        for _ in range(2):
+            for closed in (1, 0, 1):  # closes with a bounce
+                pad.sendto(message(closed), ("127.0.0.1", port))
+                time.sleep(0.01)
+            time.sleep(0.4)
+            pad.sendto(message(0), ("127.0.0.1", port))
+            time.sleep(0.4)
+    out, _ = program.communicate(timeout=30)
+    (row,) = json.loads(out)["contacts"]
+    assert (program.returncode, row["presses"], row["edges"], row["bounces_measured"]) == (0, 2, 8, 4)
+    assert 0.0 < row["longest_bounce_ms"] < 200.0
 
 
 def test_without_a_terminal_keys_are_refused(tmp_path: Path) -> None:
