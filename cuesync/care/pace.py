@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import ceil
 
 from cuesync.plan.plan import Plan
 
@@ -48,7 +49,7 @@ class Pace:
             f"{self.groups_per_hour:g} groups an hour that come at random meet the prop while it resets "
             f"{self.lost_share * 100.0:.1f} % of the time (two such props in turn: "
             f"{self.lost_share_of_two * 100.0:.1f} %), {wait}; "
-            f"groups let in {self.busy_s:.0f} s apart never do"
+            f"groups let in {ceil(self.busy_s - 1e-9)} s apart never do"
         )
 
 

@@ -12,6 +12,7 @@ import click
 from cuesync.cli.common import PathArgument, json_option, print_json, say
 
 if TYPE_CHECKING:
+    from cuesync.care.flash import ViewFlashes
     from cuesync.care.noise import SceneNoise
     from cuesync.care.pace import Pace
     from cuesync.errors import Problem
@@ -65,19 +66,11 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
     nights = night_doses([checked.noise for checked in files if checked.noise is not None])
     standing = (*STANDING, *((FLASH_NOTICE,) if any(plan.lights for plan in plans) else ()))
     if as_json:
-        views = [
-            {
-                **asdict(view),
-                "per_second": view.per_second,
-                "red_per_second": view.red_per_second,
-                "over_limit": view.over_limit,
-            }
-            for view in flashes_by_view(plans)
-        ]
+        paths = [checked.path for checked, _, _ in planned]
         print_json(
             {
                 "scenes": [_report(checked) for checked in files],
-                "flashes": views,
+                "flashes": [_view(view, paths) for view in flashes_by_view(plans)],
                 "noise": [{**asdict(night), "text": night.text} for night in nights],
                 "standing_cautions": list(standing),
             }
@@ -124,6 +117,19 @@ def _report(checked: _Checked) -> dict[str, Any]:
         "notes": list(checked.notes),
         "noise": None if checked.noise is None else asdict(checked.noise),
         "pace": None if checked.pace is None else asdict(checked.pace),
+    }
+
+
+def _view(view: ViewFlashes, paths: list[Path]) -> dict[str, Any]:
+    scenes = [{"scene": str(paths[scene.index]), **asdict(scene)} for scene in view.scenes]
+    for scene in scenes:
+        del scene["index"]  # the path says it
+    return {
+        "view": view.view,
+        "per_second": view.per_second,
+        "red_per_second": view.red_per_second,
+        "over_limit": view.over_limit,
+        "scenes": scenes,
     }
 
 

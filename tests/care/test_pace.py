@@ -70,6 +70,12 @@ def test_sixty_groups_an_hour_at_a_reset_of_half_a_minute() -> None:
     )
 
 
+def test_the_advice_on_pace_is_never_too_short() -> None:
+    pace = scene_pace(replace(PLAN, reset_s=3.1, care=Care(scares_per_hour=60)))
+    assert pace is not None
+    assert pace.text.endswith("groups let in 4 s apart never do")
+
+
 def test_more_groups_than_the_prop_can_serve() -> None:
     pace = scene_pace(replace(PLAN, care=Care(scares_per_hour=120)))
     assert pace is not None

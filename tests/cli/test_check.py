@@ -60,11 +60,22 @@ def test_the_users_own_reason_sets_the_limit_aside_and_is_told(tmp_path: Path) -
 
 
 def test_json_tells_the_flashes_of_each_view(tmp_path: Path) -> None:
-    done = check("--json", scene(tmp_path, "strobe", FOUR, 'view = "hall"'))
+    path = scene(tmp_path, "strobe", FOUR, 'view = "hall"')
+    done = check("--json", tmp_path / "none.toml", path)
     assert done.exit_code == 1
     (view,) = json.loads(done.stdout)["flashes"]
     assert (view["view"], view["per_second"], view["over_limit"]) == ("hall", 4, True)
-    assert view["scenes"][0]["title"] == "strobe"
+    assert view["scenes"] == [
+        {
+            "scene": str(path),
+            "title": "strobe",
+            "per_second": 4,
+            "red_per_second": 0,
+            "train_s": pytest.approx(0.6),
+            "counts": True,
+            "reason": "",
+        }
+    ]
 
 
 def test_run_refuses_too_many_flashes_before_it_arms(
