@@ -287,15 +287,16 @@ def _row(wanted: _Wanted, history: ContactHistory) -> str:
     stands = "unseen" if told.closed is None else "CLOSED" if told.closed else "open"
     parts = [f"{stands:6}  {wanted.contact}", _count(told.presses, "press", "presses")]
     if wanted.wire_seen and told.longest_bounce_s is not None:
-        parts.append(f"bounce {told.longest_bounce_s * 1000.0:.1f} ms")
+        longest_ms, suggested = told.longest_bounce_s * 1000.0, told.suggested_debounce_ms or 0
+        parts.append(f"bounce {longest_ms:.1f} ms")
         if wanted.debounce_ms is None:
-            parts.append(f"wants {told.suggested_debounce_ms} ms debounce")
-        elif (told.suggested_debounce_ms or 0) <= wanted.debounce_ms:
-            parts.append(f"debounce {wanted.debounce_ms:g} ms: enough")
+            parts.append(f"wants {suggested} ms debounce")
+        elif longest_ms > wanted.debounce_ms:
+            parts.append(f"debounce {wanted.debounce_ms:g} ms: TOO SHORT, take {suggested} ms")
+        elif suggested > wanted.debounce_ms:
+            parts.append(f"debounce {wanted.debounce_ms:g} ms: tight, better {suggested} ms")
         else:
-            parts.append(
-                f"debounce {wanted.debounce_ms:g} ms: TOO SHORT, take {told.suggested_debounce_ms} ms"
-            )
+            parts.append(f"debounce {wanted.debounce_ms:g} ms: enough")
     parts.append(_count(told.edges, "edge", "edges"))
     if wanted.wire_seen and told.shortest_gap_s is not None:
         parts.append(f"gap {told.shortest_gap_s * 1000.0:.0f} ms")

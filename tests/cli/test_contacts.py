@@ -106,7 +106,7 @@ def test_little_margin_is_said_but_no_problem(bench: Bench, tmp_path: Path) -> N
     bench.press("midi:60", bounce_s=0.0062)
     done = bench.ask("--seconds", "5", scene(tmp_path, "midi:60", debounce_ms=10))
     assert done.exit_code == 0
-    assert "debounce 10 ms: TOO SHORT, take 13 ms" in done.stdout
+    assert "debounce 10 ms: tight, better 13 ms" in done.stdout
     assert "debounce_ms = 10 covers what was seen, but not twice that; 13 is safer" in done.stdout
 
 
