@@ -211,6 +211,13 @@ class _Lights:
         length_s: float,
         steps: tuple[LightStep, ...],
     ) -> PlannedLight | None:
+        if isinstance(parse_light(part.light), FixtureLight):
+            self.problem(
+                (*key, "light"),
+                f'"{part.light}" names a fixture, but scenes can\'t describe fixtures yet.',
+                'Write the slot of its dimmer instead, as "dmx:1:17".',
+            )
+            return None
         path_s, at_s = part.lamp_delay_ms / 1000.0, part.at_ms / 1000.0
         send_s = light_send_s(self.delay_s, at_s, path_s)
         if send_s < 0:
@@ -248,7 +255,7 @@ class _Lights:
 
 def on_network(light: str) -> bool:
     """Whether a light hangs on DMX, which is sent in frames."""
-    return isinstance(parse_light(light), DmxLight | FixtureLight)
+    return isinstance(parse_light(light), DmxLight)
 
 
 def parsed_colour(text: str) -> Colour:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from statistics import median
 from typing import TYPE_CHECKING
@@ -21,9 +22,7 @@ from cuesync.report.words import (
 )
 
 if TYPE_CHECKING:
-    pass
-
-if TYPE_CHECKING:
+    from cuesync.devices.ports import LightCommand
     from cuesync.show.rehearsal import Rehearsal
 
 WIDTH = 80
@@ -196,12 +195,30 @@ def rehearsal_rows(rehearsal: Rehearsal, plan: Plan) -> tuple[Table, Table]:
         Table(
             caption="Light commands of the first press",
             headers=("light", "command", "from trigger ms"),
-            rows=tuple(
-                (command.light, command_text(command), ms_text(at_s)) for at_s, command in rehearsal.commands
-            ),
+            rows=_command_rows(rehearsal.commands),
             words=frozenset({0, 1}),
         ),
     )
+
+
+def _command_rows(commands: Sequence[tuple[float, LightCommand]]) -> tuple[tuple[str, str, str], ...]:
+    """Each command of a light, in order of time; of a run of levels only the first and the last."""
+    by_light: dict[str, list[tuple[float, LightCommand]]] = {}
+    for entry in commands:
+        by_light.setdefault(entry[1].light, []).append(entry)
+    told: list[tuple[float, str, str]] = []
+    for light, run in by_light.items():
+        left_out = 0
+        for place, (at_s, command) in enumerate(run):
+            first = place == 0 or run[place - 1][1].on != command.on
+            last = place + 1 == len(run) or run[place + 1][1].on != command.on
+            if first or last:
+                after = f" after {left_out} more" if left_out else ""
+                told.append((at_s, light, command_text(command) + after))
+                left_out = 0
+            else:
+                left_out += 1
+    return tuple((light, text, ms_text(at_s)) for at_s, light, text in sorted(told, key=lambda row: row[0]))
 
 
 def rehearsal_table(rehearsal: Rehearsal, plan: Plan) -> str:

@@ -131,17 +131,20 @@ def test_a_rehearsal_is_told_sound_by_sound() -> None:
     assert re.search(r"^midi:36  off +718\.3$", text, re.MULTILINE)
 
 
-def test_a_rehearsed_light_is_told_with_its_level() -> None:
+def test_a_rehearsed_light_is_told_with_its_level_and_a_run_of_levels_by_its_ends() -> None:
     cue = plan(sounds=[sound()])
-    commands = tuple(
-        (at_s, LightCommand(light="midi:36", level=level))
-        for at_s, level in ((0.1, 0.25), (0.2, 1.0), (0.3, 0.0))
-    )
-    _, table = rehearsal_rows(replace(rehearse(cue, rate_hz=8000, presses=1), commands=commands), cue)
+    levels = ((0.1, 0.25), (0.2, 0.5), (0.3, 0.75), (0.4, 1.0), (0.5, 0.0), (0.6, 0.5), (0.7, 0.0))
+    commands = [(at_s, LightCommand(light="midi:36", level=level)) for at_s, level in levels]
+    commands.insert(2, (0.25, LightCommand(light="midi:40", level=1.0)))
+    rehearsed = replace(rehearse(cue, rate_hz=8000, presses=1), commands=tuple(commands))
+    _, table = rehearsal_rows(rehearsed, cue)
     assert table.rows == (
         ("midi:36", "25 %", "100.0"),
-        ("midi:36", "on", "200.0"),
-        ("midi:36", "off", "300.0"),
+        ("midi:40", "on", "250.0"),
+        ("midi:36", "on after 2 more", "400.0"),
+        ("midi:36", "off", "500.0"),
+        ("midi:36", "50 %", "600.0"),
+        ("midi:36", "off", "700.0"),
     )
 
 
