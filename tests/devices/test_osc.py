@@ -10,12 +10,18 @@ import subprocess
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
+from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
+from cuesync.cli import cuesync
+from cuesync.devices import osc
 from cuesync.devices.network import host_and_port, is_loopback
+from cuesync.devices.opening import PortSettings, contact_sources
 from cuesync.devices.osc import OscContacts, OscLights
 from cuesync.devices.osc_packets import IMPULSE, MalformedPacketError, OscMessage, OscValue, decode, encode
 from cuesync.devices.ports import ContactEdge, LightCommand
@@ -311,6 +317,26 @@ def test_python_osc_fires_our_contacts(listening: Listening) -> None:
     assert not any(edge.found for edge in listening.edges)
 
 
+def test_a_packet_that_had_to_wait_is_stamped_when_it_came(monkeypatch: pytest.MonkeyPatch) -> None:
+    port = free_port()
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as listener:
+        if not osc._KERNEL_STAMPS:
+            pytest.skip("this system gives no stamps")
+        listener.setsockopt(socket.SOL_SOCKET, osc._SO_TIMESTAMPNS, 1)
+        listener.bind(("127.0.0.1", port))
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+            for _ in range(3):
+                sender.sendto(SPEC_EXAMPLE, ("127.0.0.1", port))
+        time.sleep(0.1)
+        packet, host, waited_s = osc._receive(listener)
+        assert (packet, host) == (SPEC_EXAMPLE, "127.0.0.1")
+        assert 0.099 <= waited_s < 1.0
+        now_ns = time.time_ns()
+        for set_by_s in (-3600, 3600):  # the date is set while a packet waits
+            monkeypatch.setattr(time, "time_ns", lambda by_s=set_by_s: now_ns + by_s * 10**9)
+            assert osc._receive(listener)[2] == 0.0
+
+
 def test_python_osc_bundles_are_read(listening: Listening) -> None:
     builders = peers.module("pythonosc.osc_bundle_builder"), peers.module("pythonosc.osc_message_builder")
     inner = builders[0].OscBundleBuilder(builders[0].IMMEDIATELY)
@@ -369,6 +395,47 @@ def test_a_port_in_use_is_said_and_a_closed_one_is_free_again(listening: Listeni
     second.open(("osc:/b",), listening.edges.append)
     assert second.alive()
     second.close()
+
+
+def test_a_show_gets_its_osc_contacts_normally_closed_ones_too() -> None:
+    port, edges = free_port(), list[ContactEdge]()
+    settings = PortSettings(osc_listen=f"127.0.0.1:{port}")
+    (needed,) = contact_sources(["osc:/hall/pad", "osc:/hall/door nc"], settings, SimulatedClock(0.0))
+    assert needed.name == "OSC"
+    needed.source.open(needed.contacts, edges.append)
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+        for path in ("/hall/pad", "/hall/door"):
+            sender.sendto(encode(OscMessage(address=path, tags="i", values=(1,))), ("127.0.0.1", port))
+    for _ in range(500):
+        if len(edges) == 2:
+            break
+        time.sleep(0.01)
+    needed.source.close()
+    told = [(edge.contact, edge.closed) for edge in edges]
+    assert told == [("osc:/hall/pad", True), ("osc:/hall/door nc", False)]
+
+
+def test_run_hands_the_network_options_on(scenes: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    settings: list[PortSettings] = []
+
+    def run_show(*_: object, **given: Any) -> SimpleNamespace:
+        settings.append(given["settings"])
+        return SimpleNamespace(scares=0, refusals=0, faults=0, path="none")
+
+    monkeypatch.setattr("cuesync.show.live.run_show", run_show)
+    words = ["--osc-listen", "10.0.0.9:7770", "--osc-allow", "10.0.0.7", "--osc-allow", "10.0.0.8"]
+    words += ["--mqtt-broker", "10.0.0.2:1883", "--mqtt-user", "props", "--mqtt-password-file", "secret"]
+    done = CliRunner().invoke(cuesync, ["run", *words, str(scenes / "shelf-skull.toml")])
+    assert done.exit_code == 0, done.output
+    assert settings == [
+        PortSettings(
+            osc_listen="10.0.0.9:7770",
+            osc_allow=("10.0.0.7", "10.0.0.8"),
+            mqtt_broker="10.0.0.2:1883",
+            mqtt_user="props",
+            mqtt_password_file=Path("secret"),
+        )
+    ]
 
 
 # --- lights ----------------------------------------------------------------------------------------------
