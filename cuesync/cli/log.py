@@ -123,12 +123,17 @@ def _print_csv(columns: Iterable[str], rows: Iterable[Iterable[object]]) -> None
 
 def _event_row(event: LoggedEvent) -> tuple[object, ...]:
     data = json.dumps(event.data, separators=(",", ":"), ensure_ascii=False)
-    return (event.at_s, event.wall, event.kind, event.scene, event.text, data)
+    return (_rounded(event.at_s), event.wall, event.kind, event.scene, event.text, data)
 
 
 def _scare_row(scare: LoggedScare) -> tuple[object, ...]:
     values = asdict(scare) | {"stopped": int(scare.stopped), "misfire": int(scare.misfire)}
-    return tuple(values[name] for name in _SCARE_COLUMNS)
+    return tuple(_rounded(values[name]) for name in _SCARE_COLUMNS)
+
+
+def _rounded(value: object) -> object:
+    """Six decimals are a microsecond in _s and far below one in _ms; the rest is noise of the clock."""
+    return round(value, 6) + 0.0 if isinstance(value, float) else value  # + 0.0: no "-0.0"
 
 
 def _line(event: LoggedEvent) -> str:
