@@ -124,8 +124,7 @@ def plan_events(plan: Plan) -> Table:
         events.append((sound.start_s, f"{name} starts", cut))
         events.append((sound.lands_s, f"{name} hits", f"{sound.hit_kind}, as heard by the guest"))
     for light in plan.lights:
-        detail, name = light_detail(light), light.light
-        remark = f"command sent, {detail}" if detail else "command sent"
+        name, remark = light.light, light_detail(light) or "command sent"
         events.append((light.at_s, f"{name} {LIGHT_BEGINS[light.shape]}", remark))
         if light.path_s > 0:
             seen = "is dark" if light.shape == "blackout" else "shines"
@@ -213,7 +212,7 @@ def _command_rows(commands: Sequence[tuple[float, LightCommand]]) -> tuple[tuple
             first = place == 0 or run[place - 1][1].on != command.on
             last = place + 1 == len(run) or run[place + 1][1].on != command.on
             if first or last:
-                after = f" after {left_out} more" if left_out else ""
+                after = f", {left_out} steps left out" if left_out else ""
                 told.append((at_s, light, command_text(command) + after))
                 left_out = 0
             else:

@@ -90,15 +90,15 @@ def test_the_plan_is_told_in_order_of_time_from_both_zeros() -> None:
 def test_every_shape_of_light_begins_and_ends_in_the_trades_words() -> None:
     rows = plan_events(plan(lights=all_shapes())).rows
     assert {(what, remark) for what, _, _, remark in rows if what.startswith("midi:")} >= {
-        ("midi:36 on", "command sent, at 50 %"),
+        ("midi:36 on", "at 50 %"),
         ("midi:36 off", "command sent"),
-        ("midi:36 strobe begins", "command sent, 2 flashes"),
+        ("midi:36 strobe begins", "2 flashes"),
         ("midi:36 strobe ends", "command sent"),
         ("midi:37 goes dark", "command sent"),
         ("midi:37 is dark", "as seen by the guest"),
         ("midi:37 blackout ends", "command sent"),
-        ("midi:38 fade begins", "command sent, from 100 % to 25 %"),
-        ("midi:39 flicker begins", "command sent, between 25 % and 75 %"),
+        ("midi:38 fade begins", "from 100 % to 25 %"),
+        ("midi:39 flicker begins", "between 25 % and 75 %"),
         ("midi:37 on", "command sent"),
         ("midi:37 off", "command sent"),
     }
@@ -141,7 +141,7 @@ def test_a_rehearsed_light_is_told_with_its_level_and_a_run_of_levels_by_its_end
     assert table.rows == (
         ("midi:36", "25 %", "100.0"),
         ("midi:40", "on", "250.0"),
-        ("midi:36", "on after 2 more", "400.0"),
+        ("midi:36", "on, 2 steps left out", "400.0"),
         ("midi:36", "off", "500.0"),
         ("midi:36", "50 %", "600.0"),
         ("midi:36", "off", "700.0"),
