@@ -31,12 +31,14 @@ DEFAULT_LISTEN = "127.0.0.1:7770"
 _LARGEST_BYTES = 65536
 _BUFFER_BYTES = 1 << 20
 _LOOK_UP_S = 0.2
-# The stamp that Linux gives every packet on arrival, in seconds and nanoseconds; Python has no name for it.
-# The number is that of asm-generic/socket.h, which the usual processors share.
-_KERNEL_STAMPS = sys.platform == "linux" and platform.machine() in ("x86_64", "aarch64", "riscv64")
+# Linux stamps every packet on arrival, in seconds and nanoseconds, and counts what found no room. Python
+# has no names for these. The numbers are those of asm-generic/socket.h, which the usual processors share.
+_KERNEL_TELLS = sys.platform == "linux" and platform.machine() in ("x86_64", "aarch64", "riscv64")
 _SO_TIMESTAMPNS = 35
+_SO_RXQ_OVFL = 40
 _STAMP = struct.Struct("@qq")
-_STAMP_SPACE_BYTES = 64
+_LOST = struct.Struct("@I")
+_TOLD_BYTES = 128
 _LONGEST_WAIT_S = 1.0
 
 
@@ -56,13 +58,15 @@ def level_of(message: OscMessage) -> bool | None:
 @dataclass(slots=True, kw_only=True)
 class OscCounts:
     """What came in: `edges` told on; `malformed` packets, and those of `strangers` (not on the allow-list);
-    `unreadable` messages that tell neither closed nor open; `unused` messages for nobody here."""
+    `unreadable` messages that tell neither closed nor open; `unused` messages for nobody here; packets `lost`
+    in a flood that we were too slow for, as far as the system tells (Linux does)."""
 
     edges: int = 0
     malformed: int = 0
     strangers: int = 0
     unreadable: int = 0
     unused: int = 0
+    lost: int = 0
 
 
 def _listen_address(text: str, allow: Sequence[str]) -> tuple[str, int]:
@@ -131,8 +135,9 @@ class OscContacts:
             # a burst has to wait somewhere; the system may give less
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _BUFFER_BYTES)
             listener.settimeout(_LOOK_UP_S)
-            if _KERNEL_STAMPS:
+            if _KERNEL_TELLS:
                 listener.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPNS, 1)
+                listener.setsockopt(socket.SOL_SOCKET, _SO_RXQ_OVFL, 1)
             listener.bind((host, port))
         except OSError as problem:
             listener.close()
@@ -162,13 +167,14 @@ class OscContacts:
     def _listen(self, listener: socket.socket, ending: threading.Event) -> None:
         while not ending.is_set():
             try:
-                packet, sender, waited_s = _receive(listener)
+                packet, sender, waited_s, lost = _receive(listener)
             except TimeoutError:
                 continue
             except ConnectionResetError:  # Windows tells of somebody else's closed port this way
                 continue
             except OSError:
                 return  # the network has gone; `alive` says so
+            self.counts.lost = max(self.counts.lost, lost)
             self.arrived(packet, sender, self._clock.now_s() - waited_s)
 
     def arrived(self, packet: bytes, sender: str, at_s: float) -> None:
@@ -201,20 +207,23 @@ class OscContacts:
             self._sink(edge)
 
 
-def _receive(listener: socket.socket) -> tuple[bytes, str, float]:
-    """A packet, its sender, and for how long it lay in the system until we ran."""
-    if not _KERNEL_STAMPS:
+def _receive(listener: socket.socket) -> tuple[bytes, str, float, int]:
+    """A packet, its sender, for how long it lay in the system until we ran, and how many were lost so far."""
+    if not _KERNEL_TELLS:
         packet, sender = listener.recvfrom(_LARGEST_BYTES)
-        return packet, sender[0], 0.0
-    packet, more, _, sender = listener.recvmsg(_LARGEST_BYTES, _STAMP_SPACE_BYTES)
+        return packet, sender[0], 0.0, 0
+    packet, told, _, sender = listener.recvmsg(_LARGEST_BYTES, _TOLD_BYTES)
     now_ns = time.time_ns()  # the kernel stamps with the date's clock; only the difference counts
-    for level, kind, stamp in more:
-        if level == socket.SOL_SOCKET and kind == _SO_TIMESTAMPNS and len(stamp) == _STAMP.size:
-            whole_s, rest_ns = _STAMP.unpack(stamp)
+    waited_s, lost = 0.0, 0
+    for level, kind, data in told:
+        if (level, kind, len(data)) == (socket.SOL_SOCKET, _SO_TIMESTAMPNS, _STAMP.size):
+            whole_s, rest_ns = _STAMP.unpack(data)
             waited_s = (now_ns - whole_s * 1_000_000_000 - rest_ns) / 1e9
-            if 0.0 <= waited_s <= _LONGEST_WAIT_S:  # else the date was set meanwhile
-                return packet, sender[0], waited_s
-    return packet, sender[0], 0.0
+        elif (level, kind, len(data)) == (socket.SOL_SOCKET, _SO_RXQ_OVFL, _LOST.size):
+            (lost,) = _LOST.unpack(data)
+    if not 0.0 <= waited_s <= _LONGEST_WAIT_S:  # the date was set meanwhile
+        waited_s = 0.0
+    return packet, sender[0], waited_s, lost
 
 
 class OscLights:

@@ -17,7 +17,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cuesync.devices.mqtt import MqttContacts, level_of
-from cuesync.devices.ports import ContactEdge
+from cuesync.devices.opening import PortSettings, contact_sources
+from cuesync.devices.ports import ContactEdge, HostClock
 from cuesync.errors import DeviceError, InputError
 from tests import peers
 
@@ -307,6 +308,21 @@ def test_away_from_loopback_only_with_a_password(tmp_path: Path) -> None:
     MqttContacts("10.0.0.2:1883", user=USER, password_file=tmp_path / "good")
     with pytest.raises(InputError, match="does not say where the MQTT broker is"):
         MqttContacts("broker")
+
+
+def test_a_show_gets_its_mqtt_contacts(broker: Broker) -> None:
+    edges: list[ContactEdge] = []
+    settings = PortSettings(mqtt_broker=broker.where)
+    (needed,) = contact_sources(["mqtt:hall/pad", "mqtt:hall/door nc"], settings, HostClock())
+    assert needed.name == "MQTT broker"
+    needed.source.open(needed.contacts, edges.append)
+    with publisher(broker) as client:
+        for topic in ("hall/pad", "hall/door"):
+            client.publish(topic, "closed", qos=1).wait_for_publish(5.0)
+        assert wait_until(lambda: len(edges) == 2)
+    needed.source.close()
+    told = [(edge.contact, edge.closed) for edge in edges]
+    assert told == [("mqtt:hall/pad", True), ("mqtt:hall/door nc", False)]
 
 
 def test_without_the_package_the_way_to_it_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
