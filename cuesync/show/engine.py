@@ -346,8 +346,7 @@ class Show:
         scene.scare = scare
         scene.told_stuck = False
         for light in scene.plan.lights:
-            on_s = trigger_s + light.at_s + moved_s
-            self.desk.flash((scene.plan.title, scare.number), light.light, on_s, on_s + light.length_s)
+            self.desk.play((scene.plan.title, scare.number), light, trigger_s + moved_s)
         self._report(Triggered(at_s=trigger_s, scene=scene.plan.title, number=scare.number))
         self._tell(
             scene, Change(at_s=trigger_s, before=State.ARMED, step=Step.TRIGGER, after=scene.state.state)

@@ -14,8 +14,6 @@ from cuesync.devices.ports import WHITE, Clock, Colour, LightCommand, LightOutpu
 from cuesync.errors import CuesyncError
 from cuesync.plan.plan import LightShape, LightStep, PlannedLight
 
-_ON = (LightStep(at_s=0.0, level=1.0),)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LightResult:
@@ -142,20 +140,20 @@ class LightDesk:
     def play(self, tag: Hashable, planned: PlannedLight, zero_s: float) -> None:
         """Play a planned shape; `zero_s` is the host time from which its `at_s` counts."""
         start_s = zero_s + planned.at_s
-        self._claim(
-            tag,
-            planned.light,
-            start_s,
-            start_s + planned.length_s,
+        claim = _Claim(
+            tag=tag,
+            light=planned.light,
             shape=planned.shape,
             steps=planned.steps,
             colour=planned.colour,
             priority=planned.priority,
+            start_s=start_s,
+            end_s=start_s + planned.length_s,
+            order=next(self._order),
         )
-
-    def flash(self, tag: Hashable, light: str, on_s: float, off_s: float) -> None:
-        """Full on at host time `on_s` and off at `off_s`, at the default priority."""
-        self._claim(tag, light, on_s, off_s, shape="flash", steps=_ON, colour=WHITE, priority=100)
+        with self._lock:
+            heapq.heappush(self._queue, (claim.next_s, claim.order, claim))
+        self.wake()
 
     def rest(self, light: str, level: float) -> None:
         """From now on the light stands at this level while nothing wants it, until `all_off`.
@@ -208,33 +206,6 @@ class LightDesk:
                     if not claim.done:
                         self._done(claim.result(claim.start_s, claim.steps[0].level, None, "stopped"))
                     self._done(claim.result(claim.end_s, 0.0, None, "stopped"))
-
-    def _claim(
-        self,
-        tag: Hashable,
-        light: str,
-        start_s: float,
-        end_s: float,
-        *,
-        shape: LightShape,
-        steps: tuple[LightStep, ...],
-        colour: Colour,
-        priority: int,
-    ) -> None:
-        with self._lock:
-            claim = _Claim(
-                tag=tag,
-                light=light,
-                shape=shape,
-                steps=steps,
-                colour=colour,
-                priority=priority,
-                start_s=start_s,
-                end_s=end_s,
-                order=next(self._order),
-            )
-            heapq.heappush(self._queue, (claim.next_s, claim.order, claim))
-        self.wake()
 
     def _light(self, light: str) -> _Light:
         """The light behind an address; scenes may write one in several ways ("midi:36", "midi:1:36")."""

@@ -16,6 +16,7 @@ from cuesync.devices.ports import LightCommand
 from cuesync.devices.simulated import SimulatedClock, SimulatedLights
 from cuesync.errors import DeviceError
 from cuesync.plan.plan import LightStep, PlannedLight
+from cuesync.show.events import ScareDone
 from cuesync.show.lights import LightDesk, LightResult
 from tests.show.plans import light, plan
 from tests.show.simulation import Simulation
@@ -44,6 +45,33 @@ def test_one_light_written_in_two_ways_stays_on_until_the_last_flash_ends() -> N
     night.clock.sleep_s(2.0)
     sent = [(command.light, command.on, round(at_s - trigger_s, 6)) for at_s, command in night.lights.sent]
     assert sent == [("midi:36", True, 0.1), ("midi:36", False, 0.5)]
+
+
+def test_a_press_plays_every_step_of_a_planned_shape_and_the_scare_is_told_whole() -> None:
+    steps = (LightStep(at_s=0.0, level=1.0), LightStep(at_s=0.25, level=0.0), LightStep(at_s=0.5, level=0.5))
+    strobe = replace(light(0.125, 0.75), shape="strobe", steps=steps)
+    blackout = replace(
+        light(0.125, 0.125, "midi:37"), shape="blackout", steps=(LightStep(at_s=0.0, level=0.0),)
+    )
+    night = Simulation([plan(sounds=(), lights=(strobe, blackout))])
+    trigger_s = night.press()
+    night.clock.sleep_s(2.0)
+    sent = [(command.light, command.level, round(at_s - trigger_s, 6)) for at_s, command in night.lights.sent]
+    assert sent == [
+        ("midi:36", 1.0, 0.125),
+        ("midi:37", 0.0, 0.125),
+        ("midi:36", 0.0, 0.375),
+        ("midi:36", 0.5, 0.625),
+        ("midi:36", 0.0, 0.875),
+    ]
+    (scare,) = night.all(ScareDone)
+    assert [(told.light, told.level) for told in scare.lights] == [
+        ("midi:36", 1.0),
+        ("midi:37", 0.0),
+        ("midi:37", 0.0),
+        ("midi:36", 0.0),
+    ]
+    assert all(told.late_ms == pytest.approx(0.0, abs=1e-6) for told in scare.lights)
 
 
 class Client:
