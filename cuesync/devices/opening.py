@@ -20,6 +20,7 @@ from cuesync.devices.addresses import (
     MqttContact,
     OscContact,
     OscLight,
+    SerialContact,
     parse_contact,
     parse_light,
 )
@@ -87,6 +88,8 @@ def _device_of(contact: ContactAddress) -> str:
             return "MQTT broker"
         case GpioContact():
             return "pins"
+        case SerialContact():
+            return f"serial port {contact.port}"
         case _:
             raise AssertionError(contact)
 
@@ -118,6 +121,10 @@ def _contact_source(contact: ContactAddress, settings: PortSettings, clock: Cloc
             from cuesync.devices.gpio import GpioContacts
 
             return GpioContacts(clock=clock)
+        case SerialContact():
+            from cuesync.devices.serial_line import SerialContacts
+
+            return SerialContacts(contact.port, clock=clock)
         case _:
             raise AssertionError(contact)
 

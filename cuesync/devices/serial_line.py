@@ -1,0 +1,142 @@
+"""A bare button at a USB-serial adapter: a modem line (CTS, DSR, DCD, RI) that RTS or DTR feeds.
+
+RTS and DTR are raised when the port is opened; a button between one of them and an input line closes it.
+On Linux a thread waits for the line to change (TIOCMIWAIT) where the adapter's driver can; elsewhere the
+lines are read every half millisecond. That wait can't be called off, so it has a descriptor of its own.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+import threading
+import time
+from collections.abc import Sequence
+from importlib import import_module
+from typing import Any
+
+from cuesync.devices.addresses import SerialContact, parse_contact
+from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock
+from cuesync.errors import DeviceError
+
+_LOOK_EVERY_S = 0.0005
+_LOOK_WHILE_WAITING_S = 0.02  # catches a change that came just before the wait began, and a port that went
+_ATTRIBUTES = {"cts": "cts", "dsr": "dsr", "dcd": "cd", "ri": "ri"}
+
+
+def open_port(port: str, **settings: Any) -> Any:
+    """pyserial's port, open. DeviceError where pyserial is missing or the port does not open."""
+    try:
+        serial = import_module("serial")
+    except ImportError as problem:
+        raise DeviceError(
+            'serial ports need one more package. Install it with: pip install "cuesync[serial]"'
+        ) from problem
+    try:
+        return serial.Serial(port, **settings)
+    except (OSError, ValueError) as problem:  # pyserial's own errors are OSErrors
+        raise DeviceError(
+            f'the serial port "{port}" does not open: {problem}. '
+            "Plug the adapter in, close other programs that use it, and see that you may use serial ports."
+        ) from problem
+
+
+class SerialContacts:
+    """The input lines of one serial port as contacts; `name` is the port as the system names it."""
+
+    def __init__(self, name: str, *, clock: Clock | None = None) -> None:
+        self.name = name
+        self._clock: Clock = HostClock() if clock is None else clock
+        self._lock = threading.Lock()
+        self._lines: list[tuple[str, str]] = []
+        self._levels: dict[str, bool] = {}
+        self._sink: EdgeSink | None = None
+        self._port: Any = None
+        self._closing = threading.Event()
+        self._waits = False
+        self._thread: threading.Thread | None = None
+
+    def open(self, contacts: Sequence[str], sink: EdgeSink) -> None:
+        parsed = [(address, parse_contact(address)) for address in contacts]
+        self._lines = [(a, _ATTRIBUTES[c.line]) for a, c in parsed if isinstance(c, SerialContact)]
+        port = open_port(self.name)
+        self._closing = threading.Event()
+        self._levels.clear()
+        self._sink = sink
+        self._port = port
+        try:
+            port.rts = True
+            port.dtr = True
+            self._look(self._closing)
+        except OSError as problem:
+            self.close()
+            raise DeviceError(f'the serial port "{self.name}" has no modem lines: {problem}.') from problem
+        self._waits = self._start_waiting(port)
+        self._thread = threading.Thread(
+            target=self._watch, args=(self._closing,), name="cuesync serial lines", daemon=True
+        )
+        self._thread.start()
+
+    def alive(self) -> bool:
+        return self._thread is not None and self._thread.is_alive()
+
+    def close(self) -> None:
+        self._closing.set()
+        thread, self._thread = self._thread, None
+        if thread is not None:
+            thread.join(2.0)
+        with self._lock:
+            port, self._port = self._port, None
+        if port is not None:
+            with contextlib.suppress(OSError):  # the adapter may be gone
+                port.close()
+
+    def _look(self, closing: threading.Event) -> None:
+        """Read the lines and tell what has changed. OSError when the port is gone."""
+        with self._lock:
+            if closing.is_set() or self._port is None or self._sink is None:
+                return
+            at_s = self._clock.now_s()
+            for address, attribute in self._lines:
+                closed = bool(getattr(self._port, attribute))
+                before = self._levels.get(address)
+                if closed != before:
+                    self._levels[address] = closed
+                    self._sink(ContactEdge(contact=address, closed=closed, at_s=at_s, found=before is None))
+
+    def _watch(self, closing: threading.Event) -> None:
+        while not closing.is_set():
+            time.sleep(_LOOK_WHILE_WAITING_S if self._waits else _LOOK_EVERY_S)
+            try:
+                self._look(closing)
+            except OSError:
+                return  # the port is gone
+
+    def _start_waiting(self, port: Any) -> bool:
+        if not sys.platform.startswith("linux"):
+            return False
+        try:
+            fd = os.dup(port.fileno())
+        except (OSError, ValueError):
+            return False
+        threading.Thread(
+            target=self._wait, args=(fd, self._closing), name="cuesync serial wait", daemon=True
+        ).start()
+        return True
+
+    def _wait(self, fd: int, closing: threading.Event) -> None:
+        """Sleep in the driver until a line changes. Ends with the port, or with the first change after it."""
+        import fcntl
+        import termios
+
+        mask = termios.TIOCM_CTS | termios.TIOCM_DSR | termios.TIOCM_CD | termios.TIOCM_RI
+        try:
+            while not closing.is_set():
+                fcntl.ioctl(fd, termios.TIOCMIWAIT, mask)
+                self._look(closing)
+        except OSError:
+            if not closing.is_set():
+                self._waits = False  # this driver can't wait, or the port is gone; `_watch` finds out
+        finally:
+            os.close(fd)
