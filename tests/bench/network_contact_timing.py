@@ -5,12 +5,14 @@
 The sender is another process, so that it doesn't share our interpreter's lock; both read one monotonic clock
 (on systems where `time.perf_counter` is the same for all processes, as on Linux). Printed are the median, the
 99th percentile and the most of stamp minus sending, and the jitter (99th percentile minus median), in ms.
-`--loaded` adds one busy Python thread to our side. MQTT needs Mosquitto.
+`--loaded` adds one busy Python thread to our side. MQTT needs Mosquitto. The first row is an OSC light: from
+the call of the command to the arrival of its packet (Linux).
 """
 
 from __future__ import annotations
 
 import argparse
+import socket
 import subprocess
 import sys
 import tempfile
@@ -25,8 +27,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from cuesync.devices.mqtt import MqttContacts
-from cuesync.devices.osc import OscContacts
-from cuesync.devices.ports import ContactEdge, ContactSource
+from cuesync.devices.osc import _SO_TIMESTAMPNS, OscContacts, OscLights, _receive
+from cuesync.devices.ports import ContactEdge, ContactSource, LightCommand
 from tests.devices.test_mqtt import Broker
 from tests.devices.test_osc import free_port
 
@@ -71,6 +73,7 @@ def load(wanted: bool) -> Iterator[None]:
         while not ending.is_set():
             sum(range(1000))
 
+    sys.setswitchinterval(0.0005)  # as in a show
     if wanted:
         threading.Thread(target=work, daemon=True).start()
     yield
@@ -109,6 +112,24 @@ def sender(code: str, *words: object) -> Callable[[], list[float]]:
     return send
 
 
+def measure_light(commands: int) -> None:
+    """From a light command's call to its packet's arrival at a socket of loopback, by the kernel's stamp."""
+    lights, late_ms = OscLights(), []
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as here:
+        here.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPNS, 1)
+        here.bind(("127.0.0.1", 0))
+        light = f"osc:127.0.0.1:{here.getsockname()[1]}/eyes"
+        for at in range(commands):
+            time.sleep(0.002)
+            called_s = time.perf_counter()
+            lights.send(LightCommand(light=light, level=at % 2))
+            _, _, waited_s, _ = _receive(here)
+            late_ms.append((time.perf_counter() - waited_s - called_s) * 1000.0)
+        lights.close()
+    median, most_of = np.percentile(late_ms, [50, 99])
+    print(f"  OSC light    n {commands}  median {median:6.3f}  p99 {most_of:6.3f}  max {max(late_ms):6.3f}")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--edges", type=int, default=2000)
@@ -118,6 +139,7 @@ def main() -> None:
     with load(options.loaded), tempfile.TemporaryDirectory() as folder:
         port = free_port()
         osc = OscContacts(f"127.0.0.1:{port}")
+        measure_light(options.edges)
         measure("OSC", osc, "osc:/hall/pad", sender(OSC_SENDER, port, options.edges))
         broker = Broker(Path(folder))
         broker.start()
