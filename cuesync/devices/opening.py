@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from cuesync.devices.addresses import (
+    BoardContact,
+    BoardLight,
     ContactAddress,
     GpioContact,
     KeyContact,
@@ -75,7 +77,7 @@ def contact_sources(
     )
 
 
-def _device_of(contact: ContactAddress) -> str:
+def _device_of(contact: ContactAddress) -> str:  # noqa: PLR0911  one a kind
     """The device that a contact hangs on, in words; contacts with the same words share one source."""
     match contact:
         case KeyContact():
@@ -90,11 +92,15 @@ def _device_of(contact: ContactAddress) -> str:
             return "pins"
         case SerialContact():
             return f"serial port {contact.port}"
+        case BoardContact():
+            return f"board at {contact.port}"
         case _:
             raise AssertionError(contact)
 
 
-def _contact_source(contact: ContactAddress, settings: PortSettings, clock: Clock) -> ContactSource:
+def _contact_source(  # noqa: PLR0911  one a kind
+    contact: ContactAddress, settings: PortSettings, clock: Clock
+) -> ContactSource:
     match contact:
         case KeyContact():
             from cuesync.devices.keyboard import KeyboardContacts
@@ -125,6 +131,10 @@ def _contact_source(contact: ContactAddress, settings: PortSettings, clock: Cloc
             from cuesync.devices.serial_line import SerialContacts
 
             return SerialContacts(contact.port, clock=clock)
+        case BoardContact():
+            from cuesync.devices.board import BoardContacts
+
+            return BoardContacts(contact.port, clock=clock)
         case _:
             raise AssertionError(contact)
 
@@ -149,17 +159,19 @@ def light_output(settings: PortSettings, clock: Clock, lights: Iterable[str]) ->
 
 def _light_device_of(light: str) -> str:
     """The device that a light hangs on, in words; lights with the same words share one output."""
-    match parse_light(light):
+    match address := parse_light(light):
         case MidiLight() | MidiControlLight():
             return "MIDI port"
         case OscLight():
             return "OSC"
+        case BoardLight():
+            return f"board at {address.port}"
         case _:
             raise AssertionError(light)
 
 
 def _light_output(lights: list[str], settings: PortSettings, clock: Clock) -> LightOutput:
-    match parse_light(lights[0]):
+    match address := parse_light(lights[0]):
         case MidiLight() | MidiControlLight():
             from cuesync.devices.midi import MidiLights
 
@@ -168,5 +180,9 @@ def _light_output(lights: list[str], settings: PortSettings, clock: Clock) -> Li
             from cuesync.devices.osc import OscLights
 
             return OscLights(lights)
+        case BoardLight():
+            from cuesync.devices.board import BoardLights
+
+            return BoardLights(address.port, clock=clock)
         case _:
             raise AssertionError(lights)

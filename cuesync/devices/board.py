@@ -1,0 +1,291 @@
+"""A microcontroller on USB-serial, as contacts and as lights: one line of ASCII each way, 115200 baud.
+
+From the board, each line ended by a line feed (a carriage return before it is allowed):
+
+    NAME 1 MICROSECONDS     the contact closed; 0: it opened. The stamp may be left out.
+    NAME =1                 how the contact stands, in answer to `?`; never taken for a press
+    - MICROSECONDS          a beat with nothing to tell, best every 20 to 100 ms
+
+To the board: `?`, to be answered for every contact, and `NAME VALUE`, a light from 0 to 255. NAME is 1 to 16
+of a to z, 0 to 9 and `_`. MICROSECONDS is a 32-bit counter that wraps (Arduino's `micros()`), taken when the
+edge is seen. The board tells edges undebounced.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from cuesync.devices.addresses import BoardContact, BoardLight, parse_contact, parse_light
+from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock, LightCommand
+from cuesync.devices.serial_line import open_port
+from cuesync.errors import DeviceError
+
+BAUD = 115200
+_WRAP = 2**32
+_LONGEST_LINE = 40
+_MOST_EDGES_A_SECOND = 500
+_EDGE = re.compile(rb"([a-z0-9_]{1,16}) (=?)([01])(?: ([0-9]{1,10}))?")
+_BEAT = re.compile(rb"- ([0-9]{1,10})")
+
+
+class BoardClock:
+    """The board's microseconds as host time, from lines that arrive late by an unknown and varying time.
+
+    Keeps the least (arrival − stamp) seen, let out by `drift` (seconds a second) as it ages. So for a board
+    whose clock runs true to `drift`, the answer is never before the edge, never after its line arrived, and
+    late by at most the least of (lateness + 2·`drift`·age) over the lines since the last start. A line that
+    is out of step by over 0.1 s means that the board has started again: all is learned anew from it.
+    """
+
+    def __init__(self, drift: float = 0.005) -> None:
+        self._drift = drift
+        self._last: tuple[int, float, float] | None = None  # stamp, arrival, offset of the last line
+        self._run_us = 0  # the stamp, unwrapped
+
+    def host_s(self, stamp_us: int, arrival_s: float) -> float:
+        """Host time of the stamp; lines come in the order of their stamps."""
+        if self._last is not None:
+            last_us, last_s, offset_s = self._last
+            waited_s = arrival_s - last_s
+            step_us = (stamp_us - last_us) % _WRAP
+            step_us += max(0, round((waited_s * 1e6 - step_us) / _WRAP)) * _WRAP
+            if abs(step_us / 1e6 - waited_s) <= 0.1 + self._drift * max(0.0, waited_s):
+                self._run_us += step_us
+                offset_s = min(arrival_s - self._run_us / 1e6, offset_s + self._drift * step_us / 1e6)
+                self._last = (stamp_us, arrival_s, offset_s)
+                return self._run_us / 1e6 + offset_s
+        self._run_us = 0
+        self._last = (stamp_us, arrival_s, arrival_s)
+        return arrival_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardEdge:
+    """What one line tells; `stated`: how the contact stands, not an edge."""
+
+    name: str
+    closed: bool
+    at_s: float
+    stated: bool
+
+
+class BoardReader:
+    """Turns the bytes of one board into edges, in bounded memory whatever comes.
+
+    `malformed` counts lines that are none of the protocol's, `repeats` edges to the level the contact has
+    already, `flooded` edges beyond 500 within one second; none of them is told.
+    """
+
+    def __init__(self, tell: Callable[[BoardEdge], None]) -> None:
+        self.malformed = 0
+        self.repeats = 0
+        self.flooded = 0
+        self._tell = tell
+        self._clock = BoardClock()
+        self._rest = b""
+        self._skipping = False
+        self._levels: dict[str, bool] = {}
+        self._second_s = 0.0
+        self._edges = 0
+
+    def arrived(self, data: bytes, at_s: float) -> None:
+        """Take bytes that were all here at host time `at_s`."""
+        lines = (self._rest + data).split(b"\n")
+        self._rest = lines.pop()
+        for line in lines:
+            if self._skipping:
+                self._skipping = False  # the end of a line that was too long, counted already
+            else:
+                self._line(line.removesuffix(b"\r"), at_s)
+        if len(self._rest) > _LONGEST_LINE or self._skipping:
+            self.malformed += not self._skipping
+            self._skipping = True
+            self._rest = b""
+
+    def _line(self, line: bytes, at_s: float) -> None:
+        edge, beat = _EDGE.fullmatch(line), _BEAT.fullmatch(line)
+        stamp = edge[4] if edge else beat[1] if beat else None
+        if (edge is None and beat is None) or (stamp is not None and int(stamp) >= _WRAP):
+            self.malformed += 1
+            return
+        if stamp is not None:
+            at_s = self._clock.host_s(int(stamp), at_s)
+        if edge is None:
+            return
+        name, stated, closed = edge[1].decode(), bool(edge[2]), edge[3] == b"1"
+        if not stated and self._levels.get(name) == closed:
+            self.repeats += 1
+            return
+        if not 0.0 <= at_s - self._second_s < 1.0:
+            self._second_s, self._edges = at_s, 0
+        self._edges += 1
+        if self._edges > _MOST_EDGES_A_SECOND:
+            self.flooded += 1
+            self._levels.pop(name, None)
+            return
+        if name in self._levels or len(self._levels) < 256:
+            self._levels[name] = closed
+        self._tell(BoardEdge(name=name, closed=closed, at_s=at_s, stated=stated))
+
+
+class _Board:
+    """An open port with its reading thread, shared by the contacts and the lights of one board."""
+
+    def __init__(self, name: str, clock: Clock) -> None:
+        self.users = 0
+        self.listener: Callable[[BoardEdge], None] | None = None
+        self.reader = BoardReader(self._tell)
+        self._name = name
+        self._clock = clock
+        self._port = open_port(name, baudrate=BAUD, timeout=0.05, write_timeout=0.5)
+        self._writing = threading.Lock()
+        self._closing = threading.Event()
+        self._thread = threading.Thread(target=self._read, name="cuesync board", daemon=True)
+        self._thread.start()
+
+    def _tell(self, edge: BoardEdge) -> None:
+        listener = self.listener
+        if listener is not None:
+            listener(edge)
+
+    def _read(self) -> None:
+        port: Any = self._port
+        while not self._closing.is_set():
+            try:
+                data = port.read(1)
+                data += port.read(min(port.in_waiting, 4096)) if data else b""
+            except (OSError, TypeError):  # pyserial: TypeError where the port is closed under a read
+                return
+            if data:
+                self.reader.arrived(data, self._clock.now_s())
+
+    def write(self, text: str) -> None:
+        try:
+            with self._writing:
+                self._port.write(text.encode("ascii"))
+        except OSError as problem:
+            raise DeviceError(
+                f'the board at "{self._name}" does not take lines: {problem}. Plug it in again.'
+            ) from problem
+
+    def alive(self) -> bool:
+        return self._thread.is_alive()
+
+    def close(self) -> None:
+        self._closing.set()
+        self._thread.join(2.0)
+        with contextlib.suppress(OSError):  # the board may be gone
+            self._port.close()
+
+
+_boards: dict[str, _Board] = {}
+_sharing = threading.Lock()
+
+
+def _take(name: str, clock: Clock) -> _Board:
+    """The open board at this port; opened if nobody uses it, or if it has gone since."""
+    with _sharing:
+        board = _boards.get(name)
+        if board is None or not board.alive():
+            board = _boards[name] = _Board(name, clock)
+        board.users += 1
+        return board
+
+
+def _give_back(name: str, board: _Board) -> None:
+    with _sharing:
+        board.users -= 1
+        if board.users:
+            return
+        if _boards.get(name) is board:
+            del _boards[name]
+        board.close()
+
+
+class BoardContacts:
+    """The contacts of the board at one serial port."""
+
+    def __init__(self, name: str, *, clock: Clock | None = None) -> None:
+        self.name = name
+        self._clock: Clock = HostClock() if clock is None else clock
+        self._board: _Board | None = None
+
+    def open(self, contacts: Sequence[str], sink: EdgeSink) -> None:
+        parsed = [(address, parse_contact(address)) for address in contacts]
+        addresses = {
+            contact.name: address for address, contact in parsed if isinstance(contact, BoardContact)
+        }
+
+        def tell(edge: BoardEdge) -> None:
+            address = addresses.get(edge.name)
+            if address is not None:
+                sink(ContactEdge(contact=address, closed=edge.closed, at_s=edge.at_s, found=edge.stated))
+
+        self._board = _take(self.name, self._clock)
+        self._board.listener = tell
+        try:
+            self._board.write("?\n")
+        except DeviceError:
+            self.close()
+            raise
+
+    @property
+    def refused(self) -> int:
+        """Lines that were not told: malformed, repeated or too many."""
+        reader = None if self._board is None else self._board.reader
+        return 0 if reader is None else reader.malformed + reader.repeats + reader.flooded
+
+    def alive(self) -> bool:
+        return self._board is not None and self._board.alive()
+
+    def close(self) -> None:
+        board, self._board = self._board, None
+        if board is not None:
+            board.listener = None
+            _give_back(self.name, board)
+
+
+class BoardLights:
+    """The lights of the board at one serial port; a level goes out as 0 to 255."""
+
+    def __init__(self, name: str, *, clock: Clock | None = None) -> None:
+        self.name = name
+        self._board: _Board | None = _take(name, HostClock() if clock is None else clock)
+        self._used: dict[str, None] = {}
+
+    def send(self, command: LightCommand) -> None:
+        light = parse_light(command.light)
+        assert isinstance(light, BoardLight), command.light
+        self._used[command.light] = None
+        if not self.alive() or self._board is None:
+            raise DeviceError(f'the board at "{self.name}" is gone. Plug it in again.')
+        value = round(command.level * 255)
+        self._board.write(f"{light.name} {max(value, 1) if command.on else 0}\n")
+
+    def all_off(self) -> None:
+        """Tries every light, and only then raises DeviceError."""
+        problem: DeviceError | None = None
+        for light in self._used:
+            try:
+                self.send(LightCommand(light=light, level=0.0))
+            except DeviceError as failed:
+                problem = failed
+        if problem is not None:
+            raise problem
+
+    def alive(self) -> bool:
+        return self._board is not None and self._board.alive()
+
+    def close(self) -> None:
+        try:
+            if self._board is not None:
+                self.all_off()
+        finally:
+            board, self._board = self._board, None
+            if board is not None:
+                _give_back(self.name, board)

@@ -1,0 +1,165 @@
+"""A board's lines, its clock, and the whole of it over a pseudo-terminal with pyserial at our end."""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from cuesync.devices.board import BoardClock, BoardContacts, BoardEdge, BoardLights, BoardReader
+from cuesync.devices.opening import PortSettings, contact_sources, light_output
+from cuesync.devices.ports import ContactEdge, HostClock, LightCommand
+from cuesync.errors import DeviceError
+
+
+@given(
+    start_us=st.integers(0, 2**32 - 1),
+    ppm=st.floats(-4900, 4900),
+    lines=st.lists(st.tuples(st.floats(0.001, 6000.0), st.floats(0.0, 0.04)), min_size=1, max_size=30),
+)
+def test_a_stamp_is_never_before_its_edge_and_within_the_bound(
+    start_us: int, ppm: float, lines: list[tuple[float, float]]
+) -> None:
+    """Steps beyond 4295 s wrap the counter unseen."""
+    clock = BoardClock(0.005)
+    edge_s = 1000.0
+    bound_s = float("inf")
+    arrival_s = 0.0
+    for step_s, late_s in lines:
+        edge_s += step_s
+        arrival_s = max(arrival_s, edge_s + late_s)  # lines keep their order
+        stamp_us = (start_us + int((edge_s - 1000.0) * (1e6 + ppm))) % 2**32
+        bound_s = min(arrival_s - edge_s, bound_s + 0.0101 * step_s)
+        found_s = clock.host_s(stamp_us, arrival_s)
+        assert edge_s - 1e-4 <= found_s <= arrival_s + 1e-9
+        assert found_s - edge_s <= bound_s + 1e-4
+
+
+def test_a_board_that_starts_again_is_learned_anew() -> None:
+    clock = BoardClock()
+    assert clock.host_s(50_000_000, 10.0) == 10.0
+    assert clock.host_s(51_000_000, 11.0) == pytest.approx(11.0)
+    assert clock.host_s(1_000, 12.0) == 12.0
+    assert clock.host_s(501_000, 12.52) == pytest.approx(12.5025)
+
+
+def edges_of(*pieces: bytes) -> tuple[list[BoardEdge], BoardReader]:
+    edges: list[BoardEdge] = []
+    reader = BoardReader(edges.append)
+    for index, piece in enumerate(pieces):
+        reader.arrived(piece, 5.0 + index / 1000)
+    return edges, reader
+
+
+def test_lines_come_in_pieces_and_need_no_stamp() -> None:
+    edges, reader = edges_of(b"but", b"ton 1 100\r\nbutton 0\n", b"- 7\nend =1\n")
+    assert [(e.name, e.closed, e.stated) for e in edges] == [
+        ("button", True, False),
+        ("button", False, False),
+        ("end", True, True),
+    ]
+    assert reader.malformed == 0
+
+
+@pytest.mark.parametrize(
+    "line", [b"", b"A 1", b"a 2", b"a 1 4294967296", b"a  1", b"a 1 -5", b"- x", b"a 1 5 6", b"\xff\x00"]
+)
+def test_malformed_lines_are_counted_and_fire_nothing(line: bytes) -> None:
+    edges, reader = edges_of(line + b"\n")
+    assert (edges, reader.malformed) == ([], 1)
+
+
+@given(st.lists(st.binary(max_size=80), max_size=20))
+def test_garbage_harms_nothing(pieces: list[bytes]) -> None:
+    edges, _ = edges_of(*pieces, b"\nzz_last =1\n")
+    assert edges[-1].name == "zz_last"
+
+
+def test_a_line_without_end_is_dropped_once() -> None:
+    edges, reader = edges_of(*[b"a 1" * 1000] * 50, b"\na 1\n")
+    assert reader.malformed == 1
+    assert len(edges) == 1
+
+
+def test_a_flood_is_counted_and_ends() -> None:
+    edges, reader = edges_of(b"a 1\na 0\n" * 5000)
+    assert len(edges) == 500
+    assert reader.flooded == 9500
+    reader.arrived(b"a 1\n", 7.0)
+    assert edges[-1].closed
+
+
+def test_the_same_level_again_is_no_edge() -> None:
+    edges, reader = edges_of(b"a 1\na 1\n")
+    assert (len(edges), reader.repeats) == (1, 1)
+
+
+@pytest.fixture
+def terminal() -> Iterator[tuple[int, str]]:
+    """The board's end of a pseudo-terminal, and the name of ours."""
+    if sys.platform == "win32":
+        pytest.skip("no pseudo-terminals")
+    pytest.importorskip("serial")
+    board, ours = os.openpty()
+    yield board, os.ttyname(ours)
+    os.close(ours)
+    os.close(board)
+
+
+def until(true: Callable[[], bool]) -> bool:
+    end_s = time.perf_counter() + 5.0
+    while not true() and time.perf_counter() < end_s:
+        time.sleep(0.001)
+    return true()
+
+
+def test_contacts_and_lights_share_one_port(terminal: tuple[int, str]) -> None:
+    board, name = terminal
+    edges: list[ContactEdge] = []
+    contacts, lights = BoardContacts(name), BoardLights(name)
+    contacts.open([f"board:{name}:pad"], edges.append)
+    try:
+        assert os.read(board, 64) == b"?\n"
+        os.write(board, b"pad =0\nother 1 5\npad 1 1000\n")
+        assert until(lambda: len(edges) == 2)
+        assert [(e.contact, e.closed, e.found) for e in edges] == [
+            (f"board:{name}:pad", False, True),
+            (f"board:{name}:pad", True, False),
+        ]
+        lights.send(LightCommand(light=f"board:{name}:eyes", level=0.5))
+        assert os.read(board, 64) == b"eyes 128\n"
+        contacts.close()
+        assert lights.alive()
+        lights.close()
+        assert os.read(board, 64) == b"eyes 0\n"
+    finally:
+        contacts.close()
+        lights.close()
+    with pytest.raises(DeviceError, match="is gone"):
+        lights.send(LightCommand(light=f"board:{name}:eyes", level=1.0))
+
+
+def test_a_board_that_vanishes_is_not_alive_and_can_be_opened_again(terminal: tuple[int, str]) -> None:
+    """What the scenes' addresses open, through pulling the plug."""
+    board, name = terminal
+    other, spare = os.openpty()
+    gone = os.ttyname(spare)
+    os.close(spare)
+    contact = f"board:{gone}:pad"
+    (needed,) = contact_sources([contact, f"{contact} nc"], PortSettings(), HostClock())
+    assert needed.name == f"board at {gone}"
+    needed.source.open(needed.contacts, lambda _edge: None)
+    assert needed.source.alive()
+    os.close(other)
+    assert until(lambda: not needed.source.alive())
+    needed.source.close()
+    needed.source.close()
+    lights = light_output(PortSettings(), HostClock(), [f"board:{name}:eyes"])
+    lights.send(LightCommand(light=f"board:{name}:eyes", level=0.001))
+    assert os.read(board, 64) == b"eyes 1\n"
+    lights.close()
