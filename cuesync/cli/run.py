@@ -17,8 +17,14 @@ if TYPE_CHECKING:
 
 
 def network_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """Where contacts in other rooms come from; named as the fields of `PortSettings`."""
+    """Where contacts beside keys and MIDI come from; named as the fields of `PortSettings`."""
     for option in (
+        click.option(
+            "--microphone",
+            "sound_input",
+            metavar="NAME",
+            help='Sound card that contacts such as "input:1" are on (a part of its name is enough).',
+        ),
         click.option(
             "--mqtt-password-file",
             type=PathArgument,
@@ -76,6 +82,13 @@ def network_options(function: Callable[..., Any]) -> Callable[..., Any]:
     metavar="LIGHT",
     help='A light that comes on when all is stopped, as "midi:50"; may be given several times.',
 )
+@click.option(
+    "--e131-to",
+    default="127.0.0.1",
+    show_default=True,
+    metavar="HOST|multicast",
+    help="Where DMX (E1.31) goes; only this computer if not given.",
+)
 @network_options
 def command(
     scenes: tuple[Path, ...],
@@ -87,6 +100,7 @@ def command(
     without_lights: bool,
     stop_contacts: tuple[str, ...],
     house_lights: tuple[str, ...],
+    e131_to: str,
     **network: Any,
 ) -> None:
     """Arm the scenes, and play each one's cue whenever its contact closes, until Ctrl-C.
@@ -109,6 +123,7 @@ def command(
             without_lights=without_lights,
             stop_contacts=stop_contacts,
             house_lights=house_lights,
+            e131_to=e131_to,
             network=network,
         )
     finally:
@@ -131,6 +146,7 @@ def _play(
     without_lights: bool,
     stop_contacts: tuple[str, ...],
     house_lights: tuple[str, ...],
+    e131_to: str,
     network: dict[str, Any],
 ) -> NightSummary:
     from cuesync.scene.load import read_scene
@@ -144,7 +160,7 @@ def _play(
     from cuesync.care.flash_limit import flash_problems, flash_reasons
     from cuesync.care.noise import scene_noise
     from cuesync.cli.screen import Screen
-    from cuesync.devices.addresses import parse_contact, parse_light
+    from cuesync.devices.addresses import DmxLight, parse_contact, parse_light
     from cuesync.devices.opening import PortSettings
     from cuesync.errors import FaultyFileError
     from cuesync.plan.resolve import resolve
@@ -166,11 +182,14 @@ def _play(
     for plan in plans:
         for caution in plan_cautions(plan) + scene_noise(plan).cautions:
             say(f"Caution: {plan.title}: {caution}")
+    lights = [light.light for plan in plans for light in plan.lights]
+    if any(isinstance(parse_light(light), DmxLight) for light in (*lights, *house_lights)):
+        say(f"DMX goes to {e131_to} by E1.31; --e131-to HOST or --e131-to multicast changes that.")
     screen = Screen([plan.title for plan in plans], status_json)
     return run_show(
         plans,
         device=device,
-        settings=PortSettings(midi_in=midi_in, midi_out=midi_out, **network),
+        settings=PortSettings(midi_in=midi_in, midi_out=midi_out, e131_to=e131_to, **network),
         log_folder=log_folder,
         say=screen.tell,
         tick=screen.tick,

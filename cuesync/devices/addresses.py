@@ -259,6 +259,11 @@ def parse_contact(address: str) -> ContactAddress:
     contact = parse(address, rest)
     if isinstance(contact, KeyContact) and normally_closed(address):
         raise InputError(f'"{address}": a key is open at rest. Write "{bare(address)}".')
+    if isinstance(contact, InputContact) and normally_closed(address):
+        raise InputError(
+            f'"{address}": the first step in the line counts as a press, whichever way it goes. '
+            f'Write "{bare(address)}".'
+        )
     return contact
 
 

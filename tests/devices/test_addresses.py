@@ -61,7 +61,6 @@ def test_every_midi_note_and_channel(note: int, channel: int) -> None:
             SerialContact(port="/dev/serial/by-path/pci-0:1", line="dcd"),
         ),
         ("board:/dev/ttyACM0:3", BoardContact(port="/dev/ttyACM0", name="3")),
-        ("input:2", InputContact(channel=2)),
         ("gpio:17", GpioContact(pin=17)),
         ("osc:/hall/pad", OscContact(path="/hall/pad")),
         ("mqtt:house/hall pad", MqttContact(topic="house/hall pad")),
@@ -73,6 +72,10 @@ def test_every_kind_of_contact(address: str, contact: object) -> None:
     assert not normally_closed(address)
     assert normally_closed(f"{address} nc")
     assert bare(f"{address} nc") == address
+
+
+def test_an_input_of_the_sound_card() -> None:
+    assert parse_contact("input:2") == InputContact(channel=2)
 
 
 @pytest.mark.parametrize(
@@ -185,6 +188,7 @@ def test_contacts_that_one_press_can_close(one: str, two: str, both: bool) -> No
         ("serial:cts", "does not say which port and line"),
         ("serial:COM3:rts", "cts or dsr or dcd or ri"),
         ("board:COM3:", "a name of small letters and digits"),
+        ("input:1 nc", 'Write "input:1"'),
         ("input:0", "an input is a number from 1 to 64"),
         ("gpio:54", "a pin is a number from 0 to 53"),
         ("osc:hall", "holds no OSC address"),
