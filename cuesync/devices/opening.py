@@ -13,8 +13,8 @@ from cuesync.devices.addresses import (
     BoardContact,
     BoardLight,
     ContactAddress,
+    DmxLight,
     GpioContact,
-    InputContact,
     KeyContact,
     MidiContact,
     MidiControlContact,
@@ -38,8 +38,8 @@ class PortSettings:
     `midi_in`, `midi_out`: names or parts of names (see `cuesync devices`). `midi_system` ("JACK", "ALSA",
     "Core MIDI") makes MIDI ports of our own for others to connect to. `keyboard_fd`: the terminal's file
     descriptor, None for standard input. `osc_listen`: "HOST:PORT" to listen at for OSC, `osc_allow` the
-    senders that count. `mqtt_broker`: "HOST:PORT", with a user and a file that holds the password.
-    `sound_input`: the sound card that `input:1` … are on.
+    senders that count. `e131_to`: the host that DMX goes to, or "multicast".
+    `mqtt_broker`: "HOST:PORT", with a user and a file that holds the password.
     """
 
     midi_in: str | None = None
@@ -48,10 +48,10 @@ class PortSettings:
     keyboard_fd: int | None = None
     osc_listen: str | None = None
     osc_allow: tuple[str, ...] = ()
+    e131_to: str = "127.0.0.1"
     mqtt_broker: str | None = None
     mqtt_user: str | None = None
     mqtt_password_file: Path | None = None
-    sound_input: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,8 +93,6 @@ def _device_of(contact: ContactAddress) -> str:  # noqa: PLR0911  one a kind
             return "MQTT broker"
         case GpioContact():
             return "pins"
-        case InputContact():
-            return "sound card's input"
         case SerialContact():
             return f"serial port {contact.port}"
         case BoardContact():
@@ -132,10 +130,6 @@ def _contact_source(  # noqa: PLR0911  one a kind
             from cuesync.devices.gpio import GpioContacts
 
             return GpioContacts(clock=clock)
-        case InputContact():
-            from cuesync.devices.sound_input import InputContacts
-
-            return InputContacts(settings.sound_input, clock=clock)
         case SerialContact():
             from cuesync.devices.serial_line import SerialContacts
 
@@ -173,6 +167,8 @@ def _light_device_of(light: str) -> str:
             return "MIDI port"
         case OscLight():
             return "OSC"
+        case DmxLight():
+            return "DMX"
         case BoardLight():
             return f"board at {address.port}"
         case _:
@@ -189,6 +185,10 @@ def _light_output(lights: list[str], settings: PortSettings, clock: Clock) -> Li
             from cuesync.devices.osc import OscLights
 
             return OscLights(lights)
+        case DmxLight():
+            from cuesync.devices.dmx import DmxLights
+
+            return DmxLights(settings.e131_to)
         case BoardLight():
             from cuesync.devices.board import BoardLights
 
