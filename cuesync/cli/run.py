@@ -17,8 +17,14 @@ if TYPE_CHECKING:
 
 
 def network_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """Where contacts in other rooms come from; named as the fields of `PortSettings`."""
+    """Where contacts beside keys and MIDI come from; named as the fields of `PortSettings`."""
     for option in (
+        click.option(
+            "--microphone",
+            "sound_input",
+            metavar="NAME",
+            help='Sound card that contacts such as "input:1" are on (a part of its name is enough).',
+        ),
         click.option(
             "--mqtt-password-file",
             type=PathArgument,

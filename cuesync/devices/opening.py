@@ -15,6 +15,7 @@ from cuesync.devices.addresses import (
     ContactAddress,
     DmxLight,
     GpioContact,
+    InputContact,
     KeyContact,
     MidiContact,
     MidiControlContact,
@@ -40,6 +41,7 @@ class PortSettings:
     descriptor, None for standard input. `osc_listen`: "HOST:PORT" to listen at for OSC, `osc_allow` the
     senders that count. `e131_to`: the host that DMX goes to, or "multicast".
     `mqtt_broker`: "HOST:PORT", with a user and a file that holds the password.
+    `sound_input`: the sound card that `input:1` … are on.
     """
 
     midi_in: str | None = None
@@ -52,6 +54,7 @@ class PortSettings:
     mqtt_broker: str | None = None
     mqtt_user: str | None = None
     mqtt_password_file: Path | None = None
+    sound_input: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +96,8 @@ def _device_of(contact: ContactAddress) -> str:  # noqa: PLR0911  one a kind
             return "MQTT broker"
         case GpioContact():
             return "pins"
+        case InputContact():
+            return "sound card's input"
         case SerialContact():
             return f"serial port {contact.port}"
         case BoardContact():
@@ -130,6 +135,10 @@ def _contact_source(  # noqa: PLR0911  one a kind
             from cuesync.devices.gpio import GpioContacts
 
             return GpioContacts(clock=clock)
+        case InputContact():
+            from cuesync.devices.sound_input import InputContacts
+
+            return InputContacts(settings.sound_input, clock=clock)
         case SerialContact():
             from cuesync.devices.serial_line import SerialContacts
 
