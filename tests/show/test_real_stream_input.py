@@ -1,0 +1,121 @@
+"""A contact across the sound card's input, through a real PortAudio stream: how steady its times are.
+
+A JACK client makes steps at known frames; the moments at which JACK asks for blocks say when each was due.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterator
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from cuesync.devices.opening import PortSettings, contact_sources
+from cuesync.devices.ports import ContactEdge, HostClock
+
+pytestmark = [pytest.mark.real_stream, pytest.mark.usefixtures("jack_name")]
+
+EVERY_FRAMES = 4_801  # coprime to the block, so that steps fall at every place in it
+BLOCK_S = 256 / 48000
+SETTLE_S = 1.5
+WATCH_S = 6.3
+
+
+class _Steps:
+    """A JACK client whose output goes up and down every `EVERY_FRAMES`."""
+
+    def __init__(self) -> None:
+        import jack
+
+        self._asked: list[tuple[int, float]] = []
+        self._client = jack.Client("stepper", no_start_server=True)
+        self._port = self._client.outports.register("out")
+        self._at = 0
+        self._client.set_process_callback(self._process)
+        self._client.activate()
+
+    def _process(self, frames: int) -> None:
+        asked_s = time.perf_counter()
+        places = self._at + np.arange(frames)
+        self._port.get_array()[:] = 0.5 * (places // EVERY_FRAMES % 2)
+        self._asked.append((self._at, asked_s))
+        self._at += frames
+
+    def due_s(self) -> NDArray[np.float64]:
+        """Host time of every step so far, by a straight line through the moments JACK asked for blocks."""
+        frames, asked_s = np.array(self._asked[200:]).T
+        slope, start_s = np.polyfit(frames, asked_s, 1)
+        return np.asarray(
+            float(start_s) + float(slope) * np.arange(EVERY_FRAMES, self._at, EVERY_FRAMES), dtype=np.float64
+        )
+
+    def connect(self) -> None:
+        for port in self._client.get_ports("PortAudio", is_audio=True, is_input=True):
+            self._client.connect(self._port, port)
+
+    def close(self) -> None:
+        self._client.deactivate()
+        self._client.close()
+
+
+@pytest.fixture(scope="module", autouse=True)
+def portaudio_ends_first(jack_name: str) -> Iterator[None]:
+    """PortAudio must let go of the server before that is ended."""
+    yield
+    import sounddevice
+
+    sounddevice._terminate()
+
+
+@pytest.fixture
+def steps() -> Iterator[_Steps]:
+    client = _Steps()
+    try:
+        yield client
+    finally:
+        client.close()
+
+
+def test_edges_keep_their_times_and_none_is_lost(steps: _Steps) -> None:
+    edges: list[ContactEdge] = []
+    (needed,) = contact_sources(["input:1"], PortSettings(sound_input="system"), HostClock())
+    needed.source.open(needed.contacts, edges.append)
+    try:
+        steps.connect()
+        time.sleep(SETTLE_S)
+        begin_s = time.perf_counter()
+        time.sleep(WATCH_S)
+        end_s = time.perf_counter()
+        time.sleep(0.2)
+        assert needed.source.alive()
+    finally:
+        needed.source.close()
+    assert not needed.source.alive()
+    assert not [each for each in threading.enumerate() if each.name == "sound input"]
+
+    seen_s = np.array([edge.at_s for edge in edges])
+    due_s = np.array([at_s for at_s in steps.due_s() if begin_s < at_s < end_s])
+    assert len(due_s) > 60
+    error_s = np.array([seen_s[np.argmin(np.abs(seen_s - at_s))] - at_s for at_s in due_s])
+    spread_ms = 1000.0 * np.abs(error_s - np.median(error_s))
+    print(f"median {1000.0 * np.median(error_s):.3f} ms, p99 {np.percentile(spread_ms, 99):.3f} ms")
+    assert np.percentile(spread_ms, 99) <= 1.0
+    # What JACK hands over in one cycle came in at a connector during the cycle before.
+    assert abs(float(np.median(error_s)) + BLOCK_S) <= 0.001
+    closed = [edge.closed for edge in edges if begin_s < edge.at_s < end_s]
+    assert all(one != two for one, two in pairwise(closed))
+
+
+def test_it_opens_again_after_it_was_closed() -> None:
+    (needed,) = contact_sources(["input:1"], PortSettings(sound_input="system"), HostClock())
+    assert not needed.source.alive()
+    edges: list[ContactEdge] = []
+    for _ in range(2):
+        needed.source.open(needed.contacts, edges.append)
+        assert needed.source.alive()
+        needed.source.close()
+        assert not needed.source.alive()
