@@ -63,7 +63,7 @@ class _Steps:
 
 
 @pytest.fixture(scope="module", autouse=True)
-def portaudio_ends_first(jack_name: str) -> Iterator[None]:
+def portaudio_ends_first(jack_name: str) -> Iterator[None]:  # noqa: ARG001
     """PortAudio must let go of the server before that is ended."""
     yield
     import sounddevice
