@@ -20,7 +20,6 @@ from cuesync.errors import InputError
 NAMED_KEYS = {"space": " ", "enter": "\r", "tab": "\t"}
 LETTER_KEYS = frozenset(string.ascii_lowercase + string.digits)
 SERIAL_INPUTS = ("cts", "dsr", "dcd", "ri")
-SERIAL_OUTPUTS = ("rts", "dtr")
 NORMALLY_CLOSED = " nc"
 
 CONTACTS_ALLOWED = (
@@ -31,14 +30,9 @@ CONTACTS_ALLOWED = (
 )
 LIGHTS_ALLOWED = (
     'Write a MIDI note ("midi:36" on channel 1, "midi:10:36" on channel 10) or controller ("midi-cc:20"), '
-    'a DMX slot ("dmx:1:17": universe, slot), a fixture of the scene ("fixture:eyes"), an output of a '
+    'a DMX slot ("dmx:1:17": universe, slot), an output of a '
     'microcontroller ("board:/dev/ttyACM0:eyes"), or a network address ("osc:10.0.0.5:8000/eyes").'
 )
-OUTPUTS_ALLOWED = (
-    'Write an output of a microcontroller ("board:/dev/ttyACM0:motor"), a line of a serial adapter '
-    '("serial:/dev/ttyUSB0:rts"), or a pin ("gpio:27").'
-)
-
 _NAME = re.compile(r"[a-z0-9_]{1,16}")
 _OSC_RESERVED = frozenset(" #*,?[]{}")
 
@@ -188,13 +182,6 @@ class DmxLight:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FixtureLight:
-    """A fixture that the scene describes under this name."""
-
-    name: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class BoardLight:
     """A light at a microcontroller on a serial port, by the name that it knows."""
 
@@ -211,33 +198,7 @@ class OscLight:
     path: str
 
 
-LightAddress = MidiLight | MidiControlLight | DmxLight | FixtureLight | BoardLight | OscLight
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BoardOutput:
-    """A relay, motor or valve at a microcontroller on a serial port."""
-
-    port: str
-    name: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SerialOutput:
-    """A relay at an output line (`rts`, `dtr`) of a serial adapter."""
-
-    port: str
-    line: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GpioOutput:
-    """A relay at a pin of a small board computer, in Broadcom's numbering."""
-
-    pin: int
-
-
-OutputAddress = BoardOutput | SerialOutput | GpioOutput
+LightAddress = MidiLight | MidiControlLight | DmxLight | BoardLight | OscLight
 
 
 def normally_closed(address: str) -> bool:
@@ -288,15 +249,6 @@ def parse_light(address: str) -> LightAddress:
     parse = _LIGHTS.get(kind)
     if parse is None:
         raise InputError(f'"{address}" is not a light. {LIGHTS_ALLOWED}')
-    return parse(address, rest)
-
-
-def parse_output(address: str) -> OutputAddress:
-    """The relay, motor or valve that an address means. InputError says what is allowed."""
-    kind, _, rest = address.partition(":")
-    parse = _OUTPUTS.get(kind)
-    if parse is None:
-        raise InputError(f'"{address}" is not an output for a prop. {OUTPUTS_ALLOWED}')
     return parse(address, rest)
 
 
@@ -371,12 +323,6 @@ def _dmx_light(address: str, rest: str) -> DmxLight:
     )
 
 
-def _fixture_light(address: str, rest: str) -> FixtureLight:
-    if not rest or not rest.isprintable() or rest != rest.strip():
-        raise InputError(f'"{address}" names no fixture. Write the name of a [[fixture]], as "fixture:eyes".')
-    return FixtureLight(name=rest)
-
-
 def _board_light(address: str, rest: str) -> BoardLight:
     port, name = _port_and(address, rest, None)
     return BoardLight(port=port, name=name)
@@ -397,20 +343,6 @@ def _osc_light(address: str, rest: str) -> OscLight:
     )
 
 
-def _board_output(address: str, rest: str) -> BoardOutput:
-    port, name = _port_and(address, rest, None)
-    return BoardOutput(port=port, name=name)
-
-
-def _serial_output(address: str, rest: str) -> SerialOutput:
-    port, line = _port_and(address, rest, SERIAL_OUTPUTS)
-    return SerialOutput(port=port, line=line)
-
-
-def _gpio_output(address: str, rest: str) -> GpioOutput:
-    return GpioOutput(pin=_number(address, rest, "a pin", 0, 53, "gpio:27"))
-
-
 _T = TypeVar("_T")
 _Parsers = dict[str, Callable[[str, str], _T]]
 
@@ -429,14 +361,8 @@ _LIGHTS: _Parsers[LightAddress] = {
     "midi": _midi_light,
     "midi-cc": _midi_control_light,
     "dmx": _dmx_light,
-    "fixture": _fixture_light,
     "board": _board_light,
     "osc": _osc_light,
-}
-_OUTPUTS: _Parsers[OutputAddress] = {
-    "board": _board_output,
-    "serial": _serial_output,
-    "gpio": _gpio_output,
 }
 
 

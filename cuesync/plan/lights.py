@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from math import ceil, floor
 
-from cuesync.devices.addresses import DmxLight, FixtureLight, parse_light
+from cuesync.devices.addresses import DmxLight, parse_light
 from cuesync.devices.ports import WHITE, Colour
 from cuesync.errors import Problem
 from cuesync.plan.plan import LightShape, LightStep, PlannedLight
@@ -211,13 +211,6 @@ class _Lights:
         length_s: float,
         steps: tuple[LightStep, ...],
     ) -> PlannedLight | None:
-        if isinstance(parse_light(part.light), FixtureLight):
-            self.problem(
-                (*key, "light"),
-                f'"{part.light}" names a fixture, but scenes can\'t describe fixtures yet.',
-                'Write the slot of its dimmer instead, as "dmx:1:17".',
-            )
-            return None
         path_s, at_s = part.lamp_delay_ms / 1000.0, part.at_ms / 1000.0
         send_s = light_send_s(self.delay_s, at_s, path_s)
         if send_s < 0:

@@ -135,7 +135,7 @@ class Watch:
             self._report(
                 Fault(
                     at_s=now_s,
-                    what="the MIDI port for the lights is gone; the sound goes on.",
+                    what="an output for the lights is gone; the sound goes on.",
                     todo="Plug it in again: it is opened as soon as it is there.",
                 )
             )
@@ -151,7 +151,7 @@ class Watch:
             return
         self.lights = lights
         self._lights_gone = False
-        self._report(Recovered(at_s=self._clock.now_s(), what="the MIDI port for the lights is back"))
+        self._report(Recovered(at_s=self._clock.now_s(), what="the output for the lights is back"))
 
     def _look_at_source(self, watched: WatchedSource, now_s: float) -> None:
         if watched.source.alive() and not watched.gone:

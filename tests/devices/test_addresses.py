@@ -9,11 +9,8 @@ from hypothesis import strategies as st
 from cuesync.devices.addresses import (
     BoardContact,
     BoardLight,
-    BoardOutput,
     DmxLight,
-    FixtureLight,
     GpioContact,
-    GpioOutput,
     InputContact,
     KeyContact,
     MidiContact,
@@ -24,14 +21,12 @@ from cuesync.devices.addresses import (
     OscContact,
     OscLight,
     SerialContact,
-    SerialOutput,
     bare,
     in_words,
     normally_closed,
     overlap,
     parse_contact,
     parse_light,
-    parse_output,
 )
 from cuesync.errors import InputError
 
@@ -85,7 +80,6 @@ def test_an_input_of_the_sound_card() -> None:
         ("midi-cc:2:20", MidiControlLight(channel=2, control=20)),
         ("dmx:1:512", DmxLight(universe=1, slot=512)),
         ("dmx:63999:1", DmxLight(universe=63999, slot=1)),
-        ("fixture:left eye", FixtureLight(name="left eye")),
         ("board:COM4:eyes", BoardLight(port="COM4", name="eyes")),
         ("osc:[::1]:8000/eyes/left", OscLight(host="[::1]", port=8000, path="/eyes/left")),
     ],
@@ -95,24 +89,11 @@ def test_every_kind_of_light(address: str, light: object) -> None:
 
 
 @pytest.mark.parametrize(
-    ("address", "output"),
-    [
-        ("board:/dev/ttyACM0:motor", BoardOutput(port="/dev/ttyACM0", name="motor")),
-        ("serial:COM3:RTS", SerialOutput(port="COM3", line="rts")),
-        ("gpio:27", GpioOutput(pin=27)),
-    ],
-)
-def test_every_kind_of_output_for_a_prop(address: str, output: object) -> None:
-    assert parse_output(address) == output
-
-
-@pytest.mark.parametrize(
     ("address", "message"),
     [
         ("dmx:0:1", "a universe is a number from 1 to 63999"),
         ("dmx:1:513", "a slot is a number from 1 to 512"),
         ("dmx:1", "a slot is a number"),
-        ("fixture:", "names no fixture"),
         ("osc:/eyes", "does not say where the light is"),
         ("osc:host:0/eyes", "a port is a number from 1 to 65535"),
         ("osc:host:8000/eyes*", "holds no OSC address"),
@@ -122,11 +103,6 @@ def test_what_is_no_light_is_said(address: str, message: str) -> None:
     with pytest.raises(InputError) as caught:
         parse_light(address)
     assert message in str(caught.value)
-
-
-def test_what_is_no_output_is_said() -> None:
-    with pytest.raises(InputError, match=r'"midi:36" is not an output for a prop\. Write an output'):
-        parse_output("midi:36")
 
 
 @pytest.mark.parametrize(
@@ -206,7 +182,7 @@ def test_what_is_no_contact_is_said(address: str, message: str) -> None:
 
 @given(st.text(max_size=20))
 def test_any_text_is_parsed_or_refused_with_a_sentence(text: str) -> None:
-    for parse in (parse_contact, parse_light, parse_output):
+    for parse in (parse_contact, parse_light):
         said = ""
         try:
             parse(text)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from cuesync.errors import RecordingError
 from cuesync.measuring.listening import measure_samples
 from cuesync.measuring.trial import Measurement
+from sample_audio import make
 
 Samples = NDArray[np.float64]
 RATE_HZ = 44100
@@ -269,3 +270,28 @@ def test_a_click_right_before_one_pop_is_not_its_start(ahead_s: float) -> None:
     assert pop_s is not None
     put(bench.line, bang(np.random.default_rng(31), 0.2, 0.0008), int((pop_s - ahead_s) * RATE_HZ))
     bench.check()
+
+
+@pytest.mark.parametrize(
+    ("prop", "seed"),
+    [
+        (make.BARREL_RAT, 3),  # each of these was once taken for a tooth, 14 to 140 ms early
+        (make.BARREL_RAT, 20),
+        (make.BARREL_RAT, 27),
+        (make.ATTIC_CRONE, 22),
+        (make.ATTIC_CRONE, 27),
+        (make.SHELF_SKULL, 23),
+    ],
+    ids=lambda value: getattr(value, "name", value),
+)
+def test_a_ratchet_that_keeps_step_with_the_release_is_not_taken_for_it(prop: make.Prop, seed: int) -> None:
+    """On one shaft with the cam, so its teeth have the same lead in all trials. Synthesised."""
+    made = make.make_recording(prop, trials=8, spacing_s=4.5, seed=seed, snr_db=50.0)
+    measured = measure_samples(made.samples, made.rate_hz)
+    errors_ms = [
+        abs(trial.delay_ms - 1000.0 * (true.release_s - true.trigger_s))
+        for trial, true in zip(measured.trials, made.trials, strict=True)
+        if trial.delay_ms is not None and true.release_s is not None
+    ]
+    assert len(errors_ms) == 8
+    assert np.median(errors_ms) < 1.0

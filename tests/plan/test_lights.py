@@ -114,11 +114,6 @@ def test_eyes_without_an_end_go_off_with_the_clip(tmp_path: Path) -> None:
             "one DMX frame: write 46 or more, or make it a [[flash]].",
         ),
         (
-            '[[flash]]\nat_ms = 0\nlength_ms = 80\nlight = "fixture:moon"\n',
-            'scene.toml:12: flash[1].light: "fixture:moon" names a fixture, but scenes can\'t describe '
-            'fixtures yet. Write the slot of its dimmer instead, as "dmx:1:17".',
-        ),
-        (
             '[[blackout]]\nat_ms = -700\nlength_ms = 45\nlight = "midi:36"\n',
             "scene.toml:10: blackout[1].at_ms: -700 can't be reached: the command would have to leave "
             "60.0 ms before the trigger. Write -640 or more.",
