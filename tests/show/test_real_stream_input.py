@@ -64,10 +64,13 @@ class _Steps:
 
 @pytest.fixture(scope="module", autouse=True)
 def portaudio_ends_first(jack_name: str) -> Iterator[None]:  # noqa: ARG001
-    """PortAudio must let go of the server before that is ended."""
-    yield
+    """PortAudio must see the server, also where it was started before it, and let go before that is ended."""
     import sounddevice
 
+    while sounddevice._initialized:
+        sounddevice._terminate()
+    sounddevice._initialize()
+    yield
     sounddevice._terminate()
 
 
