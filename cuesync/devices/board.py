@@ -23,6 +23,7 @@ from typing import Any
 from cuesync.devices.addresses import BoardContact, BoardLight, parse_contact, parse_light
 from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock, LightCommand
 from cuesync.devices.serial_line import open_port
+from cuesync.devices.switching_off import switch_off
 from cuesync.errors import DeviceError
 
 BAUD = 115200
@@ -268,15 +269,7 @@ class BoardLights:
         self._board.write(f"{light.name} {max(value, 1) if command.on else 0}\n")
 
     def all_off(self) -> None:
-        """Tries every light, and only then raises DeviceError."""
-        problem: DeviceError | None = None
-        for light in self._used:
-            try:
-                self.send(LightCommand(light=light, level=0.0))
-            except DeviceError as failed:
-                problem = failed
-        if problem is not None:
-            raise problem
+        switch_off(self._used, self.send)
 
     def alive(self) -> bool:
         return self._board is not None and self._board.alive()

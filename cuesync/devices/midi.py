@@ -24,6 +24,7 @@ from cuesync.devices.addresses import (
 from cuesync.devices.naming import index_meant
 from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock, LightCommand
 from cuesync.devices.quiet import quiet_stderr
+from cuesync.devices.switching_off import switch_off
 from cuesync.errors import DeviceError
 
 Direction = Literal["in", "out"]
@@ -266,15 +267,7 @@ class MidiLights:
             raise DeviceError(f'the MIDI port "{self.name}" does not take notes: {problem}.') from problem
 
     def all_off(self) -> None:
-        """Tries every light, and only then raises DeviceError."""
-        problem: DeviceError | None = None
-        for light in self._used:
-            try:
-                self.send(LightCommand(light=light, level=0.0))
-            except DeviceError as failed:
-                problem = failed
-        if problem is not None:
-            raise problem
+        switch_off(self._used, self.send)
 
     def alive(self) -> bool:
         return self._port.alive()

@@ -25,6 +25,7 @@ from cuesync.devices.addresses import OscContact, OscLight, parse_contact, parse
 from cuesync.devices.network import host_and_port, is_loopback
 from cuesync.devices.osc_packets import IMPULSE, MalformedPacketError, OscMessage, decode, encode
 from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock, LightCommand
+from cuesync.devices.switching_off import switch_off
 from cuesync.errors import DeviceError, InputError
 
 DEFAULT_LISTEN = "127.0.0.1:7770"
@@ -258,15 +259,7 @@ class OscLights:
             ) from problem
 
     def all_off(self) -> None:
-        """Tries every light, and only then raises DeviceError."""
-        problem: DeviceError | None = None
-        for light in self._used:
-            try:
-                self.send(LightCommand(light=light, level=0.0))
-            except DeviceError as failed:
-                problem = failed
-        if problem is not None:
-            raise problem
+        switch_off(self._used, self.send)
 
     def alive(self) -> bool:
         return self._open
