@@ -6,6 +6,8 @@ clicks drift against it.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from cuesync.hearing import picker
@@ -188,25 +190,11 @@ def shared_leads(
 
 def _loud_lead(aligned: list[Look], rate_hz: int) -> float:
     """`common_lead` by what is loud within 1.5 ms of one place in seven of ten trials."""
-    size = max(1, round(FINE_S * rate_hz))
     longest = round(LEAD_S / FINE_S)
-    profiles = []
-    for one in aligned:
-        if one.aligned is None:
-            continue
-        smooth = 10.0 * np.log10(picker.moving_mean(one.steps, 6) / one.floor + 0.1)
-        wide = smooth.copy()
-        for shift in range(1, 7):
-            np.maximum(wide[:-shift], smooth[shift:], out=wide[:-shift])
-            np.maximum(wide[shift:], smooth[:-shift], out=wide[shift:])
-        impact = round(one.aligned / size)
-        line = wide[max(0, impact - 2 * longest) : impact + 1][::-1]
-        if len(line) >= round(1.25 * longest):
-            profiles.append(line)
-    if len(profiles) < 3:
+    profiles = _back_from_impact(aligned, _loudness_db, rate_hz)
+    if profiles is None:
         return 0.0
-    shortest = min(len(line) for line in profiles)
-    profile, loud = np.quantile(np.array([line[:shortest] for line in profiles]), [0.3, 0.7], axis=0)
+    profile, loud = np.quantile(profiles, [0.3, 0.7], axis=0)
     far = profile[longest:]
     usual = float(np.median(far))
     noise = 1.4826 * float(np.median(np.abs(far - usual)))
@@ -234,19 +222,11 @@ def common_lead(aligned: list[Look], rate_hz: int) -> float:
     of the ratchet that drives it are among them, and only what is loud in every trial counts. 0 where nothing
     precedes the impact.
     """
-    size = max(1, round(FINE_S * rate_hz))
     longest, least = round(LEAD_S / FINE_S), 12
-    lines = []
-    for one in aligned:
-        if one.aligned is not None:
-            impact = round(one.aligned / size)
-            line = _sudden_rise_db(one)[max(0, impact - 2 * longest) : impact + 1][::-1]
-            if len(line) >= round(1.25 * longest):
-                lines.append(line)
-    if len(lines) < 3:
+    lines = _back_from_impact(aligned, _sudden_rise_db, rate_hz)
+    if lines is None:
         return 0.0
-    shortest = min(len(line) for line in lines)
-    profile = np.quantile(np.array([line[:shortest] for line in lines]), 0.3, axis=0)
+    profile = np.quantile(lines, 0.3, axis=0)
     far = profile[longest:]
     usual = float(np.median(far))
     noise = 1.4826 * float(np.median(np.abs(far - usual)))
@@ -260,6 +240,36 @@ def common_lead(aligned: list[Look], rate_hz: int) -> float:
         return _loud_lead(aligned, rate_hz)
     first = int(high[-1])
     return float(max(0, first - 4) + int(np.argmax(over[max(0, first - 4) : first + 1])))
+
+
+def _back_from_impact(aligned: list[Look], view: Callable[[Look], Samples], rate_hz: int) -> Samples | None:
+    """A view of each trial from the aligned moment back to twice `LEAD_S`; shape (trials, fine steps).
+
+    Trials with too little sound before are left out; None where fewer than three are left.
+    """
+    size = max(1, round(FINE_S * rate_hz))
+    longest = round(LEAD_S / FINE_S)
+    lines = []
+    for one in aligned:
+        if one.aligned is not None:
+            impact = round(one.aligned / size)
+            line = view(one)[max(0, impact - 2 * longest) : impact + 1][::-1]
+            if len(line) >= round(1.25 * longest):
+                lines.append(line)
+    if len(lines) < 3:
+        return None
+    shortest = min(len(line) for line in lines)
+    return np.array([line[:shortest] for line in lines])
+
+
+def _loudness_db(one: Look) -> Samples:
+    """The largest level over the floor within 1.5 ms of each fine step."""
+    smooth = 10.0 * np.log10(picker.moving_mean(one.steps, 6) / one.floor + 0.1)
+    wide: Samples = smooth.copy()
+    for shift in range(1, 7):
+        np.maximum(wide[:-shift], smooth[shift:], out=wide[:-shift])
+        np.maximum(wide[shift:], smooth[:-shift], out=wide[shift:])
+    return wide
 
 
 def _sudden_rise_db(one: Look) -> Samples:
