@@ -54,8 +54,9 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
     files = [_read(path) for path in scenes]
     planned = [(checked, *checked.scene) for checked in files if checked.scene is not None]
     plans = [plan for _, _, plan in planned]
-    too_many = flash_problems([(file, plan) for _, file, plan in planned])
-    reasons = flash_reasons(plans)
+    views = flashes_by_view(plans)
+    too_many = flash_problems(views, [(file, plan) for _, file, plan in planned])
+    reasons = flash_reasons(views)
     for index, (checked, file, plan) in enumerate(planned):
         checked.problems = tuple(problem for problem in too_many if problem.file == str(file.path))
         noise, pace = scene_noise(plan), scene_pace(plan)
@@ -70,7 +71,7 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
         print_json(
             {
                 "scenes": [_report(checked) for checked in files],
-                "flashes": [_view(view, paths) for view in flashes_by_view(plans)],
+                "flashes": [_view(view, paths) for view in views],
                 "noise": [{**asdict(night), "text": night.text} for night in nights],
                 "standing_cautions": list(standing),
             }

@@ -60,3 +60,37 @@ def port_options(function: Callable[..., Any]) -> Callable[..., Any]:
     ):
         function = option(function)
     return function
+
+
+def network_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Where contacts beside keys and MIDI come from; named as the fields of `PortSettings`."""
+    for option in (
+        click.option(
+            "--microphone",
+            "sound_input",
+            metavar="NAME",
+            help='Sound card that contacts such as "input:1" are on (a part of its name is enough).',
+        ),
+        click.option(
+            "--mqtt-password-file",
+            type=PathArgument,
+            help="A file with that user's password on its first line.",
+        ),
+        click.option("--mqtt-user", metavar="NAME", help="Whom the MQTT broker knows us as."),
+        click.option(
+            "--mqtt-broker", metavar="HOST:PORT", help="The MQTT broker; 127.0.0.1:1883 if not given."
+        ),
+        click.option(
+            "--osc-allow",
+            multiple=True,
+            metavar="ADDRESS",
+            help='A sender whose OSC messages count, as "10.0.0.7"; may be given several times.',
+        ),
+        click.option(
+            "--osc-listen",
+            metavar="HOST:PORT",
+            help="Where to listen for OSC; 127.0.0.1:7770 if not given. Anywhere else needs --osc-allow.",
+        ),
+    ):
+        function = option(function)
+    return function

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import os
 import shutil
-import signal
 import sys
 import threading
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -17,8 +15,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from cuesync.cli.common import PathArgument, json_option, ms, print_json, say
-from cuesync.cli.run import network_options
+from cuesync.cli.common import PathArgument, json_option, ms, network_options, print_json, say
+from cuesync.ending import END_SIGNALS, on_signals
 from cuesync.errors import DeviceError, InputError
 
 if TYPE_CHECKING:
@@ -192,7 +190,8 @@ def _watch(
             needed.source.open(needed.contacts, edges.append)
         say("Press and hold each contact for half a second, ten times or more. Ctrl-C ends it.")
         start_s = looked_s = clock.now_s()
-        with _told_to_end() as ended:
+        ended = threading.Event()
+        with on_signals(("SIGINT", *END_SIGNALS), ended.set):  # no row is left half painted
             while not (gone or ended.is_set()) and (length_s is None or clock.now_s() - start_s < length_s):
                 clock.sleep_s(_LOOK_EVERY_S)
                 _take(edges, histories)
@@ -210,22 +209,6 @@ def _watch(
     for history in histories.values():
         history.rest(clock.now_s())
     return gone
-
-
-@contextmanager
-def _told_to_end() -> Iterator[threading.Event]:
-    """Set by Ctrl-C and by the system's ways to end a program, so that no row is left half painted."""
-    ended = threading.Event()
-    before = {}
-    for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
-        number = getattr(signal, name, None)
-        if number is not None and signal.getsignal(number) is not signal.SIG_IGN:  # as under nohup
-            before[number] = signal.signal(number, lambda *_: ended.set())
-    try:
-        yield ended
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 def _take(edges: deque[ContactEdge], histories: dict[str, ContactHistory]) -> None:

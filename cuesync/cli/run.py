@@ -2,52 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
-from cuesync.cli.common import PathArgument, port_options, say
+from cuesync.cli.common import PathArgument, network_options, port_options, say
 
 if TYPE_CHECKING:
     from cuesync.show.log import NightSummary
     from cuesync.show.sound_child import SoundChild
-
-
-def network_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """Where contacts beside keys and MIDI come from; named as the fields of `PortSettings`."""
-    for option in (
-        click.option(
-            "--microphone",
-            "sound_input",
-            metavar="NAME",
-            help='Sound card that contacts such as "input:1" are on (a part of its name is enough).',
-        ),
-        click.option(
-            "--mqtt-password-file",
-            type=PathArgument,
-            help="A file with that user's password on its first line.",
-        ),
-        click.option("--mqtt-user", metavar="NAME", help="Whom the MQTT broker knows us as."),
-        click.option(
-            "--mqtt-broker", metavar="HOST:PORT", help="The MQTT broker; 127.0.0.1:1883 if not given."
-        ),
-        click.option(
-            "--osc-allow",
-            multiple=True,
-            metavar="ADDRESS",
-            help='A sender whose OSC messages count, as "10.0.0.7"; may be given several times.',
-        ),
-        click.option(
-            "--osc-listen",
-            metavar="HOST:PORT",
-            help="Where to listen for OSC; 127.0.0.1:7770 if not given. Anywhere else needs --osc-allow.",
-        ),
-    ):
-        function = option(function)
-    return function
 
 
 @click.command("run")
@@ -157,6 +122,7 @@ def _play(
         child.open(device, channels)
     # only now: the card is being opened meanwhile
     from cuesync.care import FLASH_NOTICE, plan_cautions
+    from cuesync.care.flash import flashes_by_view
     from cuesync.care.flash_limit import flash_problems, flash_reasons
     from cuesync.care.noise import scene_noise
     from cuesync.cli.screen import Screen
@@ -173,9 +139,10 @@ def _play(
     plans = [resolve(file) for file in files]
     if without_lights:
         plans = [replace(plan, lights=()) for plan in plans]
-    if too_many := flash_problems(list(zip(files, plans, strict=True))):
+    views = flashes_by_view(plans)
+    if too_many := flash_problems(views, list(zip(files, plans, strict=True))):
         raise FaultyFileError(too_many)
-    for index, reason in flash_reasons(plans).items():
+    for index, reason in flash_reasons(views).items():
         plans[index] = replace(plans[index], notes=(*plans[index].notes, reason))
     if any(plan.lights for plan in plans):
         say(f"Caution: {FLASH_NOTICE}")

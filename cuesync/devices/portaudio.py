@@ -42,7 +42,7 @@ class SoundDevice:
         return f"{self.name} / {self.host_api}"
 
 
-def _sounddevice() -> Any:
+def sounddevice_library() -> Any:
     try:
         import sounddevice  # slow, and needs a system library on Linux
     except (ImportError, OSError) as problem:
@@ -55,7 +55,7 @@ def _sounddevice() -> Any:
 
 def sound_devices() -> tuple[SoundDevice, ...]:
     """Every sound device; DeviceError where PortAudio is missing or can't start."""
-    sd = _sounddevice()
+    sd = sounddevice_library()
     try:
         apis = [str(api["name"]) for api in sd.query_hostapis()]
         raw = list(sd.query_devices())
@@ -167,7 +167,7 @@ class PortAudioOutput:
         clock: Clock | None = None,
     ) -> None:
         """`rate_hz` None takes the device's own rate, `block_frames` None the block the driver likes."""
-        sd = _sounddevice()
+        sd = sounddevice_library()
         devices = sound_devices()
         index = choose_device(devices, wanted, inputs=0, outputs=channels)
         self._device = devices[index]
@@ -219,7 +219,7 @@ class PortAudioOutput:
         return self._dropouts
 
     def start(self, render: Render) -> None:
-        sd = _sounddevice()
+        sd = sounddevice_library()
         self._render = render
         self._last_block_s = self._clock.now_s()
         try:
@@ -281,7 +281,7 @@ class PortAudioRecorder:
         keep_s: float = 10.0,
         clock: Clock | None = None,
     ) -> None:
-        sd = _sounddevice()
+        sd = sounddevice_library()
         devices = sound_devices()
         source = choose_device(devices, wanted, inputs=input_channels, outputs=0, option="--microphone")
         sink = choose_loudspeaker(devices, source, wanted_output, output_channels)
@@ -340,7 +340,7 @@ class PortAudioRecorder:
         return self._dropouts
 
     def start(self) -> None:
-        sd = _sounddevice()
+        sd = sounddevice_library()
         self._last_block_s = self._clock.now_s()
         try:
             self._stream.start()

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from cuesync.devices.addresses import InputContact, parse_contact
-from cuesync.devices.portaudio import _sounddevice, choose_device, sound_devices
+from cuesync.devices.portaudio import choose_device, sound_devices, sounddevice_library
 from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock, Samples
 from cuesync.errors import DeviceError
 from cuesync.hearing.triggers import BOUNCE_S
@@ -95,7 +95,7 @@ class InputContacts:
         self.close()
         channels = {name: _channel(name) for name in contacts}
         most = max(channels.values())
-        sd = _sounddevice()
+        sd = sounddevice_library()
         devices = sound_devices()
         index = choose_device(devices, self._wanted, inputs=most, outputs=0, option="--microphone")
         card = devices[index]

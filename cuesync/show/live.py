@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import gc
 import queue
-import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -18,6 +17,7 @@ from cuesync.care import NO_EMERGENCY_STOP
 from cuesync.devices.addresses import KeyContact, in_words, overlap, parse_contact
 from cuesync.devices.opening import PortSettings, contact_sources, light_output
 from cuesync.devices.ports import Clock, ContactEdge, HostClock, LightOutput
+from cuesync.ending import END_SIGNALS, on_signals
 from cuesync.errors import DeviceError, InputError
 from cuesync.plan.placing import with_device_latency
 from cuesync.plan.plan import Plan
@@ -42,8 +42,6 @@ from cuesync.show.watch import Watch, WatchedSource
 
 _SWITCH_INTERVAL_S = 0.0005
 _SETTLE_S = 1.0
-# SIGHUP comes where the terminal's window is closed, on Windows SIGBREAK.
-_END_SIGNALS = ("SIGTERM", "SIGHUP", "SIGBREAK")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -239,17 +237,10 @@ def _steady(stopping: threading.Event) -> Iterator[None]:
     sys.setswitchinterval(_SWITCH_INTERVAL_S)
     gc.collect()
     gc.freeze()
-    in_main = threading.current_thread() is threading.main_thread()
-    handlers = {}
-    for name in _END_SIGNALS if in_main else ():
-        number = getattr(signal, name, None)
-        if number is not None and signal.getsignal(number) is not signal.SIG_IGN:  # as under nohup
-            handlers[number] = signal.signal(number, lambda *_: stopping.set())
     try:
-        yield
+        with on_signals(END_SIGNALS, stopping.set):
+            yield
     finally:
-        for number, handler in handlers.items():
-            signal.signal(number, handler)
         gc.unfreeze()
         sys.setswitchinterval(before_s)
 

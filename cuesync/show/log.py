@@ -39,6 +39,7 @@ CREATE TABLE scare (
 );
 CREATE INDEX event_kind ON event (kind, scene);
 """
+INSERT_EVENT = "INSERT INTO event (at_s, wall, kind, scene, text, data) VALUES (?, ?, ?, ?, ?, ?)"
 _SCHEMA_NUMBER = 1
 _MOST_WAITING = 50_000
 _TRY_AGAIN_S = 1.0
@@ -182,8 +183,7 @@ class NightLog:
         batch = [self._waiting[index] for index in range(min(_BATCH, len(self._waiting)))]
         with database:  # one transaction, undone as a whole where it fails
             database.executemany(
-                "INSERT INTO event (at_s, wall, kind, scene, text, data) VALUES (?, ?, ?, ?, ?, ?)",
-                [self._event_row(wall, event) for wall, event in batch],
+                INSERT_EVENT, [event_row(wall, event, self._start_s) for wall, event in batch]
             )
             database.executemany(
                 f"INSERT OR REPLACE INTO scare VALUES ({', '.join('?' * 12)})",
@@ -193,10 +193,6 @@ class NightLog:
                 database.execute("UPDATE night SET ended_wall = ?", (_wall(),))
         for _ in batch:
             self._waiting.popleft()
-
-    def _event_row(self, wall: str, event: ShowEvent) -> tuple[float, str, str, str, str, str]:
-        data = json.dumps(_plain(event), separators=(",", ":"))
-        return (event.at_s - self._start_s, wall, event.kind, event.scene, event.text, data)
 
     def _scare_row(self, wall: str, scare: ScareDone) -> tuple[int | float | str | None, ...]:
         return (
@@ -213,6 +209,12 @@ class NightLog:
             scare.pop_s,
             None if scare.offset_s is None else scare.offset_s * 1000.0,
         )
+
+
+def event_row(wall: str, event: ShowEvent, start_s: float) -> tuple[float, str, str, str, str, str]:
+    """What `INSERT_EVENT` takes; `start_s` is the host time from which the night is counted."""
+    data = json.dumps(_plain(event), separators=(",", ":"))
+    return (event.at_s - start_s, wall, event.kind, event.scene, event.text, data)
 
 
 def _wall() -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from contextlib import closing
 from datetime import datetime
@@ -10,7 +9,7 @@ from pathlib import Path
 
 from cuesync.errors import InputError, StorageError
 from cuesync.show.events import Note
-from cuesync.show.log import read_summary
+from cuesync.show.log import INSERT_EVENT, event_row, read_summary
 
 _PATIENCE_S = 5.0
 
@@ -43,17 +42,7 @@ def add_note(path: Path, what: str, *, scene: str = "") -> None:
             if last is not None:
                 at_s = last[0] + max(0.0, (now - datetime.fromisoformat(last[1])).total_seconds())
             note = Note(at_s=at_s, scene=scene, what=what)
-            database.execute(
-                "INSERT INTO event (at_s, wall, kind, scene, text, data) VALUES (?, ?, ?, ?, ?, ?)",
-                (
-                    at_s,
-                    now.isoformat(timespec="milliseconds"),
-                    note.kind,
-                    scene,
-                    note.text,
-                    json.dumps({"what": what}),
-                ),
-            )
+            database.execute(INSERT_EVENT, event_row(now.isoformat(timespec="milliseconds"), note, 0.0))
     except sqlite3.Error as problem:
         raise StorageError(
             f"{path}: the note can't be written ({problem}). Is the disk full, or the file read-only?"

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from cuesync.care import NO_EMERGENCY_STOP, STANDING, plan_cautions
-from cuesync.plan.plan import Clip, Plan, PlannedLight, PlannedSound
+from cuesync.plan.plan import Clip, PlannedLight, PlannedSound
+from tests.care.plans import BARE
 
 
 def light(at_s: float, length_s: float = 0.05, name: str = "midi:36") -> PlannedLight:
@@ -35,20 +36,7 @@ def sound(
     )
 
 
-PLAN = Plan(
-    title="t",
-    contact="key:space",
-    debounce_s=0.03,
-    delay_s=0.6,
-    delay_source="",
-    bias_s=0.0,
-    reset_s=9.0,
-    reset_source="",
-    pops_s=(0.6,) * 12,
-    sounds=(sound(),),
-    lights=(),
-    notes=(),
-)
+PLAN = replace(BARE, pops_s=(0.6,) * 12, sounds=(sound(),))
 
 
 def cautions(**changes: object) -> str:

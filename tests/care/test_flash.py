@@ -20,21 +20,7 @@ from cuesync.care.flash_limit import flash_reasons
 from cuesync.devices.ports import WHITE, Colour
 from cuesync.plan.care import Care
 from cuesync.plan.plan import LightShape, LightStep, Plan, PlannedLight
-
-PLAN = Plan(
-    title="t",
-    contact="key:space",
-    debounce_s=0.03,
-    delay_s=0.6,
-    delay_source="",
-    bias_s=0.0,
-    reset_s=9.0,
-    reset_source="",
-    pops_s=(),
-    sounds=(),
-    lights=(),
-    notes=(),
-)
+from tests.care.plans import BARE
 
 
 def light(at_s: float, length_s: float = 0.05, name: str = "midi:36") -> PlannedLight:
@@ -43,7 +29,7 @@ def light(at_s: float, length_s: float = 0.05, name: str = "midi:36") -> Planned
 
 def plan(title: str, *starts_s: float, care: Care | None = None, reset_s: float = 9.0) -> Plan:
     lights = tuple(light(start_s) for start_s in starts_s)
-    return replace(PLAN, title=title, lights=lights, reset_s=reset_s, care=care or Care())
+    return replace(BARE, title=title, lights=lights, reset_s=reset_s, care=care or Care())
 
 
 @pytest.mark.parametrize(
@@ -149,7 +135,7 @@ def test_a_reason_of_the_user_takes_its_scene_out_and_is_told() -> None:
     (view,) = flashes_by_view([tame, wild])
     assert view.over_limit
     assert view.unexplained == ()
-    (index, said), *_ = flash_reasons([tame, wild]).items()
+    (index, said), *_ = flash_reasons(flashes_by_view([tame, wild])).items()
     assert index == 1
     assert said.endswith("over the limit of 3; your reason: staff only")
     (view,) = flashes_by_view([wild, plan("own", 0.1, 0.3, 0.5, 0.7)])
@@ -215,7 +201,7 @@ def test_saturated_red(colour: Colour, red: bool) -> None:
 
 def test_red_flashes_count_however_dim() -> None:
     # WCAG's red flash threshold has no least change of luminance
-    dim = replace(PLAN, lights=(strobe(5, 2.0, (1.0, 0.0, 0.0), level=0.05),))
+    dim = replace(BARE, lights=(strobe(5, 2.0, (1.0, 0.0, 0.0), level=0.05),))
     (view,) = flashes_by_view([dim])
     assert (view.per_second, view.red_per_second) == (5, 5)
     assert view.what == "5 flashes within one second, 5 of them red"

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from cuesync.care.noise import HOW_TO_MEASURE, Listener, SceneNoise, night_doses, scene_noise
 from cuesync.plan.care import Care
-from cuesync.plan.plan import Clip, Plan, PlannedBackground, PlannedSound
+from cuesync.plan.plan import Clip, PlannedBackground, PlannedSound
+from tests.care.plans import BARE
 
 RATE_HZ = 8000
 
@@ -46,21 +47,7 @@ NIGHT = Care(
     scares_per_hour=100.0,
     hours=3.0,
 )
-PLAN = Plan(
-    title="t",
-    contact="key:space",
-    debounce_s=0.03,
-    delay_s=0.6,
-    delay_source="",
-    bias_s=0.0,
-    reset_s=9.0,
-    reset_source="",
-    pops_s=(),
-    sounds=(sound(clip(2.0)),),
-    lights=(),
-    notes=(),
-    care=NIGHT,
-)
+PLAN = replace(BARE, sounds=(sound(clip(2.0)),), care=NIGHT)
 
 
 def noise(care: Care = NIGHT, **changes: object) -> SceneNoise:

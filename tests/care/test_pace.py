@@ -10,22 +10,9 @@ from hypothesis import strategies as st
 
 from cuesync.care.pace import lost_share, mean_wait_s, scene_pace
 from cuesync.plan.care import Care
-from cuesync.plan.plan import Plan
+from tests.care.plans import BARE
 
-PLAN = Plan(
-    title="t",
-    contact="key:space",
-    debounce_s=0.03,
-    delay_s=0.6,
-    delay_source="",
-    bias_s=0.0,
-    reset_s=30.0,
-    reset_source="",
-    pops_s=(),
-    sounds=(),
-    lights=(),
-    notes=(),
-)
+PLAN = replace(BARE, reset_s=30.0)
 
 
 @pytest.mark.parametrize(

@@ -42,7 +42,7 @@ def test_a_sound_asked_for_while_another_sounds_begins_at_its_beginning(
     monkeypatch.setattr(portaudio, "sound_devices", lambda: (CARD,))
     monkeypatch.setattr(
         portaudio,
-        "_sounddevice",
+        "sounddevice_library",
         lambda: SimpleNamespace(Stream=SimpleNamespace, PortAudioError=RuntimeError),
     )
     recorder = PortAudioRecorder()
