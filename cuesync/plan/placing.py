@@ -9,6 +9,8 @@ from cuesync.plan.plan import Plan, PlannedSound
 
 CUT_FADE_S = 0.005
 """Fade-in over a cut head: long enough not to click, too short to be heard as a fade."""
+ROUNDING_S = 1e-9
+"""Sums of times differ by less than this from rounding alone: far below a sample, far above a float's last digit."""
 
 
 def with_device_latency(plan: Plan, latency_s: float, device: str) -> Plan:
@@ -58,7 +60,8 @@ def placed(sound: PlannedSound) -> PlannedSound:
 
 def too_early_ms(sound: PlannedSound) -> float:
     """By how much the hit itself is cut away; 0 where it is not."""
-    return max(0.0, sound.cut_s - sound.hit_s) * 1000.0
+    early_s = sound.cut_s - sound.hit_s
+    return early_s * 1000.0 if early_s > ROUNDING_S else 0.0
 
 
 def too_early_words(sound: PlannedSound, early_ms: float) -> str:

@@ -7,12 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from cuesync.errors import ClipError, FaultyFileError, InputError
 from cuesync.measuring.trial import Conditions, Measurement, Trial, Way
-from cuesync.plan.placing import with_device_latency
+from cuesync.plan.placing import ROUNDING_S, with_device_latency
 from cuesync.plan.plan import Clip, Plan
 from cuesync.plan.resolve import resolve
 from cuesync.profile import save_session
@@ -277,13 +277,15 @@ def test_the_hit_is_found_in_the_clip(tmp_path: Path) -> None:
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=40)
+# just in time, but for the rounding of the sum
+@example(delay_ms=5, hit_s=1.192092896e-07, latency_ms=5, away_m=0, at_ms=0, bias_ms=0)
 @given(
-    st.floats(5, 3000),
-    st.floats(0, 0.99),
-    st.floats(0, 300),
-    st.floats(0, 30),
-    st.floats(-500, 2000),
-    st.floats(-100, 100),
+    delay_ms=st.floats(5, 3000),
+    hit_s=st.floats(0, 0.99),
+    latency_ms=st.floats(0, 300),
+    away_m=st.floats(0, 30),
+    at_ms=st.floats(-500, 2000),
+    bias_ms=st.floats(-100, 100),
 )
 def test_what_is_planned_lands_where_it_should(
     tmp_path: Path,
@@ -304,10 +306,10 @@ def test_what_is_planned_lands_where_it_should(
         (sound,) = plan_of(tmp_path, text).sounds
     except FaultyFileError:
         path_ms = latency_ms + away_m / 343.2 * 1000  # ISO 9613-1 at 20 °C
-        assert delay_ms + at_ms + bias_ms - path_ms < 0
+        assert delay_ms + at_ms + bias_ms - path_ms < ROUNDING_S * 1000
         return
     assert sound.start_s >= 0
-    assert 0 <= sound.cut_s <= sound.hit_s
+    assert 0 <= sound.cut_s <= sound.hit_s + ROUNDING_S
     assert sound.start_s == 0 or sound.cut_s == 0
     heard_s = sound.start_s - sound.cut_s + sound.hit_s + sound.path_s
     assert heard_s == pytest.approx(sound.lands_s, abs=1e-9)
