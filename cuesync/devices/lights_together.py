@@ -2,33 +2,65 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import threading
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
 
 from cuesync.devices.ports import LightCommand, LightOutput
 from cuesync.errors import DeviceError
 
 
+@dataclass(slots=True, kw_only=True, eq=False)
+class LightsPart:
+    """One of the outputs, with the lights on it; `output` is None while it is gone. `name` is for people."""
+
+    name: str
+    lights: tuple[str, ...]
+    open: Callable[[], LightOutput]
+    output: LightOutput | None
+    # Nobody closes an output while another thread sends through it.
+    lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def use(self, output: LightOutput | None) -> None:
+        """Send through this from now on; nothing is under way through the one before after that."""
+        with self.lock:
+            self.output = output
+
+    def send(self, command: LightCommand) -> None:
+        with self.lock:
+            if self.output is None:
+                raise DeviceError(f"the {self.name} for the light {command.light} is gone. Plug it in again.")
+            self.output.send(command)
+
+    def act(self, act: Callable[[LightOutput], None]) -> None:
+        """Do this with the output, where it is there."""
+        with self.lock:
+            if self.output is not None:
+                act(self.output)
+
+
 class LightsTogether:
-    """`outputs` by the name of their device; `device_of` gives that name for a light's address.
+    """`device_of` gives, for a light's address, the name of the part that it hangs on.
 
     A fault of one output never keeps a command from the others.
     """
 
-    def __init__(self, outputs: Mapping[str, LightOutput], device_of: Callable[[str], str]) -> None:
-        self._outputs = dict(outputs)
+    def __init__(self, parts: Iterable[LightsPart], device_of: Callable[[str], str]) -> None:
+        self.parts = tuple(parts)
+        self._by_name = {part.name: part for part in self.parts}
         self._device_of = device_of
 
     def send(self, command: LightCommand) -> None:
-        output = self._outputs.get(self._device_of(command.light))
-        if output is None:
+        part = self._by_name.get(self._device_of(command.light))
+        if part is None:
             raise DeviceError(f'nothing was opened for the light "{command.light}". Start the show again.')
-        output.send(command)
+        part.send(command)
 
     def all_off(self) -> None:
         self._each(lambda output: output.all_off())
 
     def alive(self) -> bool:
-        return all(output.alive() for output in self._outputs.values())
+        return all(part.output is not None and part.output.alive() for part in self.parts)
 
     def close(self) -> None:
         self._each(lambda output: output.close())
@@ -36,9 +68,9 @@ class LightsTogether:
     def _each(self, act: Callable[[LightOutput], None]) -> None:
         """Tries every output, and only then raises DeviceError."""
         problems: list[DeviceError] = []
-        for output in self._outputs.values():
+        for part in self.parts:
             try:
-                act(output)
+                part.act(act)
             except DeviceError as problem:
                 problems.append(problem)
         if problems:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from cuesync.devices.addresses import (
@@ -28,6 +29,7 @@ from cuesync.devices.addresses import (
     parse_contact,
     parse_light,
 )
+from cuesync.devices.lights_together import LightsPart, LightsTogether
 from cuesync.devices.polarity import WithPolarity
 from cuesync.devices.ports import Clock, ContactSource, LightOutput
 
@@ -151,22 +153,20 @@ def _contact_source(  # noqa: PLR0911  one a kind
             raise AssertionError(contact)
 
 
-def light_output(settings: PortSettings, clock: Clock, lights: Iterable[str]) -> LightOutput:
+def light_output(settings: PortSettings, clock: Clock, lights: Iterable[str]) -> LightsTogether:
     """One output for all these lights, each on its own device. DeviceError where one is not there."""
-    from cuesync.devices.lights_together import LightsTogether
-
     groups: dict[str, list[str]] = {}
     for light in dict.fromkeys(lights):
         groups.setdefault(_light_device_of(light), []).append(light)
-    outputs: dict[str, LightOutput] = {}
+    parts: list[LightsPart] = []
     try:
         for device, group in groups.items():
-            outputs[device] = _light_output(group, settings, clock)
+            open_it = partial(_light_output, tuple(group), settings, clock)
+            parts.append(LightsPart(name=device, lights=tuple(group), open=open_it, output=open_it()))
     except BaseException:
-        for output in outputs.values():
-            output.close()
+        LightsTogether(parts, _light_device_of).close()
         raise
-    return LightsTogether(outputs, _light_device_of)
+    return LightsTogether(parts, _light_device_of)
 
 
 def _light_device_of(light: str) -> str:
@@ -184,7 +184,7 @@ def _light_device_of(light: str) -> str:
             raise AssertionError(light)
 
 
-def _light_output(lights: list[str], settings: PortSettings, clock: Clock) -> LightOutput:
+def _light_output(lights: tuple[str, ...], settings: PortSettings, clock: Clock) -> LightOutput:
     match address := parse_light(lights[0]):
         case MidiLight() | MidiControlLight():
             from cuesync.devices.midi import MidiLights

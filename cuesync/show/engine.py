@@ -176,13 +176,13 @@ class Show:
                 scene.scare.stopped = True
             self._tell(scene, scene.state.step(Step.STOP, now_s))
         self._report(Note(at_s=now_s, what=why))
+        self._house_lit = False
         try:
             self.desk.all_off()
-            self._house_lit = False
-            if house_lights:
-                self._light_house(on=True)
         except CuesyncError as problem:
-            self._report(Fault(at_s=now_s, what=f"the lights could not be switched: {problem}"))
+            self._report(Fault(at_s=now_s, what=f"the lights could not be switched off: {problem}"))
+        if house_lights:
+            self._light_house(on=True)
 
     def acknowledge(self) -> None:
         """First step back after a stop."""
@@ -195,11 +195,8 @@ class Show:
                 for _, place in scene.backgrounds:
                     self._sound.loop(place)
         self._step_all(Step.ARM)
-        try:
-            if State.STOPPED not in self.states().values():
-                self._light_house(on=False)
-        except CuesyncError as problem:
-            self._report(Fault(at_s=self._clock.now_s(), what=f"the house light stays on: {problem}"))
+        if State.STOPPED not in self.states().values():
+            self._light_house(on=False)
 
     @property
     def settled(self) -> bool:
@@ -427,10 +424,16 @@ class Show:
             self._tell(scene, scene.state.step(Step.HOLD, now_s))
 
     def _light_house(self, *, on: bool) -> None:
-        if on != self._house_lit:
-            self._house_lit = on
-            for light in self._house_lights:
+        """A house light that can't be reached keeps no other from being switched."""
+        if on == self._house_lit:
+            return
+        self._house_lit = on
+        for light in self._house_lights:
+            try:
                 self.desk.hold(light, on=on)
+            except CuesyncError as problem:
+                said = f"the house light {light} could not be switched {'on' if on else 'off'}: {problem}"
+                self._report(Fault(at_s=self._clock.now_s(), what=said))
 
     def _step_all(self, step: Step) -> None:
         now_s = self._clock.now_s()

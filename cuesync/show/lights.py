@@ -6,7 +6,7 @@ import heapq
 import itertools
 import math
 import threading
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, field
 
 from cuesync.devices.addresses import LightAddress, parse_light
@@ -121,21 +121,17 @@ class LightDesk:
         self._lock = threading.RLock()
         self._output = output
 
-    def use(self, output: LightOutput | None) -> None:
-        """Send through this from now on; every light ever used is brought there to where it should be now.
+    def renew(self, lights: Iterable[str]) -> None:
+        """What these hang on is back: each one ever used is brought to where it should be now.
 
-        DeviceError where it can't be; nothing is sent through it then.
+        DeviceError where it can't be.
         """
         with self._lock:
-            self._output = None
-            if output is not None:
-                for light in self._lights.values():
-                    # dark ones as well: the light may have been left on where the port dropped
-                    light.shown = None
-                    wanted = light.wanted()
-                    output.send(wanted)
-                    light.shown = wanted
-            self._output = output
+            for address in {parse_light(light) for light in lights} & self._lights.keys():
+                light = self._lights[address]
+                # dark ones as well: the light may have been left on where the port dropped
+                light.shown = None
+                self._show(light)
 
     def play(self, tag: Hashable, planned: PlannedLight, zero_s: float) -> None:
         """Play a planned shape; `zero_s` is the host time from which its `at_s` counts."""

@@ -15,8 +15,9 @@ from pathlib import Path
 
 from cuesync.care import NO_EMERGENCY_STOP
 from cuesync.devices.addresses import KeyContact, in_words, overlap, parse_contact
+from cuesync.devices.lights_together import LightsTogether
 from cuesync.devices.opening import PortSettings, contact_sources, light_output
-from cuesync.devices.ports import Clock, ContactEdge, HostClock, LightOutput
+from cuesync.devices.ports import Clock, ContactEdge, HostClock
 from cuesync.ending import END_SIGNALS, on_signals
 from cuesync.errors import DeviceError, InputError
 from cuesync.plan.placing import with_device_latency
@@ -259,12 +260,11 @@ class _Ports:
         sound_child: SoundChild | None,
     ) -> None:
         self._settings = settings
-        self._clock = clock
-        self._light_addresses = [light.light for plan in plans for light in plan.lights]
-        self._light_addresses += controls.house_lights
+        light_addresses = [light.light for plan in plans for light in plan.lights]
+        light_addresses += controls.house_lights
         channels = channels_needed(plans)
         self.sound: SoundDesk | None = None
-        self.lights: LightOutput | None = None
+        self.lights: LightsTogether | None = None
         self.sources: list[WatchedSource] = []
         contacts = [contact for plan in plans for contact, _ in plan.contacts]
         contacts += [
@@ -276,7 +276,7 @@ class _Ports:
 
         def lights() -> None:
             try:
-                self.lights = self.open_lights()
+                self.lights = light_output(settings, clock, light_addresses)
             except DeviceError as problem:
                 said = str(problem).rstrip(".")
                 raise DeviceError(f"{said}. To play without the lights, add --without-lights.") from problem
@@ -296,7 +296,7 @@ class _Ports:
         try:
             for needed, open_one in (
                 (bool(channels), sound),
-                (bool(self._light_addresses), lights),
+                (bool(light_addresses), lights),
                 (True, sources),
             ):
                 try:
@@ -310,9 +310,6 @@ class _Ports:
         except BaseException:
             self.close()
             raise
-
-    def open_lights(self) -> LightOutput:
-        return light_output(self._settings, self._clock, self._light_addresses)
 
     def _has_keyboard(self, contacts: Sequence[str]) -> bool:
         asked_for = any(isinstance(parse_contact(contact), KeyContact) for contact in contacts)
@@ -370,7 +367,6 @@ class _Night:
             sink=self._take,
             stops=controls.stop,
             lights=ports.lights,
-            open_lights=ports.open_lights,
         )
         self._show_thread = WorkerThread(show, clock, "show", self._failed)
         self._light_thread = WorkerThread(show.desk, clock, "lights", self._failed, punctual=True)
@@ -398,7 +394,6 @@ class _Night:
         while not self._show.settled and self._clock.now_s() < end_s:
             self._clock.sleep_s(0.005)
         self._watch.count(self._clock.now_s())
-        self._ports.lights = self._watch.lights
         self._light_thread.stop()
         self._show_thread.stop()
 

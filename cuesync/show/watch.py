@@ -11,7 +11,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from cuesync.devices.addresses import in_words, normally_closed
-from cuesync.devices.ports import Clock, ContactEdge, ContactSource, EdgeSink, LightOutput
+from cuesync.devices.lights_together import LightsPart, LightsTogether
+from cuesync.devices.ports import Clock, ContactEdge, ContactSource, EdgeSink
 from cuesync.errors import CuesyncError
 from cuesync.show.engine import Show
 from cuesync.show.events import Fault, Recovered, ShowEvent
@@ -44,8 +45,7 @@ class Watch:
         sound: SoundDesk | None,
         sources: Sequence[WatchedSource],
         sink: EdgeSink,
-        lights: LightOutput | None,
-        open_lights: Callable[[], LightOutput],
+        lights: LightsTogether | None,
         stops: Sequence[str] = (),
     ) -> None:
         """`stops`: contacts that stop the whole show; one that is normally closed does so when it is lost."""
@@ -57,10 +57,8 @@ class Watch:
         self._try_sound_s = -math.inf
         self._sources = tuple(sources)
         self._sink = sink
-        self.lights = lights
-        self._open_lights = open_lights
+        self._lights = () if lights is None else lights.parts
         self._stops = tuple(stops)
-        self._lights_gone = False
         self._looked_s = clock.now_s()
         self._counted_s = clock.now_s()
         self._counts = SoundCounts()
@@ -70,7 +68,8 @@ class Watch:
 
     def work(self, now_s: float) -> None:
         self._look_at_sound(now_s)
-        self._look_at_lights(now_s)
+        for part in self._lights:
+            self._look_at_lights(part, now_s)
         for watched in self._sources:
             self._look_at_source(watched, now_s)
         if now_s - self._counted_s >= _COUNT_EVERY_S:
@@ -126,32 +125,34 @@ class Watch:
         self._sound_gone = False
         self._report(Recovered(at_s=self._clock.now_s(), what=f'the sound card "{sound.name}" is back'))
 
-    def _look_at_lights(self, now_s: float) -> None:
-        if self.lights is None or (self.lights.alive() and not self._lights_gone):
-            return
-        if not self._lights_gone:
-            self._lights_gone = True
-            self._show.desk.use(None)
+    def _look_at_lights(self, part: LightsPart, now_s: float) -> None:
+        gone = part.output
+        if gone is not None:
+            if gone.alive():
+                return
+            part.use(None)
             self._report(
                 Fault(
                     at_s=now_s,
-                    what="an output for the lights is gone; the sound goes on.",
+                    what=f"the {part.name} for {', '.join(part.lights)} is gone; everything else goes on.",
                     todo="Plug it in again: it is opened as soon as it is there.",
                 )
             )
-            self._quietly(self.lights.close)
+            self._quietly(gone.close)
         try:
-            lights = self._open_lights()
+            back = part.open()
         except CuesyncError:
             return
+        part.use(back)
         try:
-            self._show.desk.use(lights)
+            self._show.desk.renew(part.lights)
         except CuesyncError:
-            self._quietly(lights.close)
+            part.use(None)
+            self._quietly(back.close)
             return
-        self.lights = lights
-        self._lights_gone = False
-        self._report(Recovered(at_s=self._clock.now_s(), what="the output for the lights is back"))
+        self._report(
+            Recovered(at_s=self._clock.now_s(), what=f"the {part.name} for {', '.join(part.lights)} is back")
+        )
 
     def _look_at_source(self, watched: WatchedSource, now_s: float) -> None:
         if watched.source.alive() and not watched.gone:

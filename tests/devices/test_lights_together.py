@@ -6,7 +6,7 @@ import socket
 
 import pytest
 
-from cuesync.devices.lights_together import LightsTogether
+from cuesync.devices.lights_together import LightsPart, LightsTogether
 from cuesync.devices.opening import PortSettings, light_output
 from cuesync.devices.osc_packets import decode
 from cuesync.devices.ports import LightCommand
@@ -16,8 +16,11 @@ from cuesync.errors import DeviceError
 
 def both() -> tuple[SimulatedLights, SimulatedLights, LightsTogether]:
     notes, network = SimulatedLights(SimulatedClock()), SimulatedLights(SimulatedClock())
-    outputs = {"midi": notes, "osc": network}
-    return notes, network, LightsTogether(outputs, lambda light: light.partition(":")[0])
+    parts = (
+        LightsPart(name="midi", lights=("midi:36",), open=lambda: notes, output=notes),
+        LightsPart(name="osc", lights=("osc:10.0.0.5:8000/eyes",), open=lambda: network, output=network),
+    )
+    return notes, network, LightsTogether(parts, lambda light: light.partition(":")[0])
 
 
 def test_each_light_goes_to_its_own_output() -> None:
@@ -41,7 +44,12 @@ def test_a_fault_of_one_leaves_the_others() -> None:
     with pytest.raises(DeviceError, match="unplugged"):
         together.all_off()
     assert network.lit == set()
+    together.parts[0].use(None)
+    with pytest.raises(DeviceError, match=r"the midi for the light midi:36 is gone\. Plug it in"):
+        together.send(LightCommand(light="midi:36", level=1.0))
+    together.send(LightCommand(light="osc:10.0.0.5:8000/eyes", level=1.0))
     together.close()
+    assert network.lit == set()
 
 
 def test_osc_lights_need_no_midi_port() -> None:

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import TypeVar
 
+from cuesync.devices.lights_together import LightsPart, LightsTogether
 from cuesync.devices.simulated import SimulatedAudio, SimulatedClock, SimulatedContacts, SimulatedLights
+from cuesync.errors import DeviceError
 from cuesync.plan.plan import Plan
 from cuesync.show.engine import Show
 from cuesync.show.events import ShowEvent
@@ -15,6 +17,10 @@ from cuesync.show.steering import Steering
 from cuesync.show.watch import Watch, WatchedSource
 
 _E = TypeVar("_E", bound=ShowEvent)
+
+
+def is_dmx(light: str) -> bool:
+    return light.startswith("dmx:")
 
 
 class Simulation:
@@ -39,18 +45,30 @@ class Simulation:
         for contact in closed:
             self.contacts.edge(contact, True)
         self.clock.sleep_s(0.0)
+        # lights on DMX hang on the dimmers, all others on `lights`
         self.lights = SimulatedLights(self.clock)
+        self.dimmers = SimulatedLights(self.clock)
         self.said: list[ShowEvent] = []
+        self.opened: list[str] = []
+        """Which outputs for lights somebody tried to open anew."""
         self._late_s, self._block_frames, self._quick = late_s, block_frames, quick
         self.card_there = True
         self.audio = self._new_audio()
         tell = self.said.append if report is None else report
+        addresses = [light.light for plan in plans for light in plan.lights] + list(house_lights)
+        self.together = LightsTogether(
+            (
+                self._part("MIDI port", self.lights, [light for light in addresses if not is_dmx(light)]),
+                self._part("DMX", self.dimmers, [light for light in addresses if is_dmx(light)]),
+            ),
+            lambda light: "DMX" if is_dmx(light) else "MIDI port",
+        )
         self.sound = LocalSoundDesk(self.audio, self._open_audio)
         self.show = Show(
             plans,
             clock=self.clock,
             sound=self.sound,
-            lights=self.lights,
+            lights=self.together,
             report=tell,
             house_lights=house_lights,
         )
@@ -72,8 +90,7 @@ class Simulation:
             sources=[WatchedSource(source=self.contacts, contacts=contacts, name="button box")],
             sink=steering.take,
             stops=stop,
-            lights=self.lights,
-            open_lights=self._open_lights,
+            lights=self.together,
         )
         for worker in (self.show, self.show.desk, self.watch):
             self.clock.attend(worker)
@@ -92,19 +109,19 @@ class Simulation:
         )
 
     def _open_audio(self) -> SimulatedAudio:
-        from cuesync.errors import DeviceError
-
         if not self.card_there:
             raise DeviceError("the simulated card is not there.")
         self.audio = self._new_audio()
         return self.audio
 
-    def _open_lights(self) -> SimulatedLights:
-        from cuesync.errors import DeviceError
+    def _part(self, name: str, output: SimulatedLights, lights: Sequence[str]) -> LightsPart:
+        def open_again() -> SimulatedLights:
+            self.opened.append(name)
+            if not output.alive():
+                raise DeviceError("the simulated lights are not there.")
+            return output
 
-        if not self.lights.alive():
-            raise DeviceError("the simulated lights are not there.")
-        return self.lights
+        return LightsPart(name=name, lights=tuple(dict.fromkeys(lights)), open=open_again, output=output)
 
     def press(self, contact: str = "key:space", hold_s: float = 0.1) -> float:
         """Press now; gives the host time of the press."""

@@ -204,7 +204,7 @@ def test_a_port_that_is_back_shows_the_step_and_the_colour_of_now() -> None:
     bench.lights.unplug()
     bench.clock.sleep_s(0.5)
     bench.lights.plug_in()
-    bench.desk.use(bench.lights)
+    bench.desk.renew(["midi:36", "midi:37"])
     assert bench.lights.sent[-1][1] == LightCommand(light="midi:36", level=0.25, colour=green)
 
 

@@ -70,6 +70,57 @@ def test_lights_that_vanish_are_told_once_and_used_again() -> None:
     assert [type(event) for event in night.said if isinstance(event, Fault | Recovered)] == [Fault, Recovered]
 
 
+def test_an_output_that_vanishes_in_the_cue_interrupts_no_other() -> None:
+    flashes = [
+        (light(0.2, 0.2, address), light(0.6, 0.2, address), light(1.0, 0.5, address))
+        for address in ("midi:36", "dmx:1:1")
+    ]
+    night = Simulation([plan(reset_s=2.0, lights=(*flashes[0], *flashes[1]))])
+    trigger_s = night.press()
+    night.clock.sleep_s(0.3)
+    night.lights.unplug()
+    night.clock.sleep_s(0.8)
+    night.lights.plug_in()
+    night.clock.sleep_s(2.0)
+    sent = [(round(at_s - trigger_s, 6), command.level) for at_s, command in night.dimmers.sent]
+    assert sent == [(0.2, 1.0), (0.4, 0.0), (0.6, 1.0), (0.8, 0.0), (1.0, 1.0), (1.5, 0.0)]
+    assert set(night.opened) == {"MIDI port"}
+    (missed,) = night.all(ScareDone)
+    assert [(told.light, bool(told.problem)) for told in missed.lights] == [
+        ("midi:36", False),
+        ("dmx:1:1", False),
+        ("midi:36", True),
+        ("dmx:1:1", False),
+        ("midi:36", True),
+        ("dmx:1:1", False),
+        ("midi:36", True),
+        ("dmx:1:1", False),
+        ("midi:36", True),
+        ("dmx:1:1", False),
+        ("midi:36", True),  # lit late, when its port came back in the middle of it
+        ("dmx:1:1", False),
+    ]
+    assert night.lights.lit == set()
+    faults = [event.text for event in night.said if isinstance(event, Fault | Recovered)]
+    assert faults[0].startswith("the MIDI port for midi:36 is gone; everything else goes on.")
+    assert faults[1:] == ["the MIDI port for midi:36 is back"]
+
+
+def test_a_stop_lights_the_house_lights_that_are_there() -> None:
+    night = Simulation([plan(lights=(light(0.6),))], house_lights=("midi:50", "dmx:1:5"))
+    night.press()
+    night.clock.sleep_s(0.65)
+    night.lights.unplug()  # and nobody has noticed yet
+    night.show.put(lambda: night.show.stop_all("stopped"))
+    night.clock.sleep_s(1.0)
+    assert night.dimmers.lit == {"dmx:1:5"}
+    said = [event.text for event in night.all(Fault)]
+    assert any("the house light midi:50 could not be switched on" in text for text in said)
+    night.lights.plug_in()
+    night.clock.sleep_s(1.0)
+    assert night.lights.lit == {"midi:50"}
+
+
 def test_a_contact_that_vanishes_while_closed_does_not_trigger_when_it_is_back() -> None:
     night = Simulation([plan(reset_s=1.0)])
     night.press(hold_s=100.0)
