@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 import tempfile
@@ -18,15 +20,16 @@ import pytest
 
 from cuesync.care import NO_EMERGENCY_STOP
 from cuesync.devices.opening import NeededSource, PortSettings, contact_sources
+from cuesync.devices.osc_packets import decode
 from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock
 from cuesync.errors import InputError
 from cuesync.show import live
-from cuesync.show.events import ScareDone, ShowEvent, StateChanged
+from cuesync.show.events import Fault, Recovered, ScareDone, ShowEvent, StateChanged
 from cuesync.show.live import Controls, run_show
 from cuesync.show.log import NightSummary, ended_badly, night_files, read_events, read_summary
 from cuesync.show.states import State
 from tests.show import jackserver
-from tests.show.plans import plan
+from tests.show.plans import light, plan
 
 if sys.platform == "win32":
     pytest.skip("pseudo-terminals are a thing of Linux and macOS", allow_module_level=True)
@@ -323,6 +326,74 @@ def test_a_log_that_can_not_be_read_back_does_not_fail_the_night(
     assert replace(night, started_wall="", ended_wall="") == replace(
         read_summary(night.path), started_wall="", ended_wall=""
     )
+
+
+def test_a_board_that_is_gone_and_back_leaves_the_lights_on_the_network_alone(tmp_path: Path) -> None:
+    pytest.importorskip("serial")
+    plug = tmp_path / "board"
+
+    def plug_in() -> int:
+        board, ours = os.openpty()
+        plug.symlink_to(os.ttyname(ours))
+        return board
+
+    board = plug_in()
+    typist, keyboard = os.openpty()
+    network = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    network.bind(("127.0.0.1", 0))
+    network.setblocking(False)
+    osc = f"osc:127.0.0.1:{network.getsockname()[1]}/eyes"
+    lights = tuple(light(0.05, 0.1, address) for address in (f"board:{plug}:eyes", osc))
+    stop = threading.Event()
+    armed, scares = 0, list[ScareDone]()
+    told: list[str] = []
+
+    def say(event: ShowEvent) -> None:
+        nonlocal armed, board
+        if isinstance(event, Fault | Recovered):
+            told.append(event.text)
+            os.write(typist, b" ")
+        elif isinstance(event, StateChanged) and event.after is State.ARMED:
+            armed += 1
+            if armed == 1:
+                os.write(typist, b" ")
+            elif armed == 2:
+                os.close(board)
+                plug.unlink()
+            elif armed == 3:
+                board = plug_in()
+        elif isinstance(event, ScareDone):
+            scares.append(event)
+            if len(scares) == 3:
+                stop.set()
+
+    giving_up = threading.Timer(20.0, stop.set)
+    giving_up.start()
+    try:
+        run_show(
+            [plan(sounds=(), lights=lights, delay_s=0.1, reset_s=1.0)],
+            log_folder=tmp_path / "nights",
+            say=say,
+            stop=stop,
+            settings=PortSettings(keyboard_fd=keyboard),
+        )
+        levels = list[object]()
+        with contextlib.suppress(BlockingIOError):
+            while True:
+                levels += decode(network.recv(1000))[0].values
+    finally:
+        giving_up.cancel()
+        network.close()
+        for end in (typist, keyboard, board):
+            os.close(end)
+    sent = [[bool(told.problem) for told in scare.lights] for scare in scares]
+    assert sent == [[False] * 4, [True, False] * 2, [False] * 4]
+    assert levels[:6] == [1.0, 0.0] * 3
+    assert not any(levels[6:])  # off once more as the night ends
+    assert [text.partition(";")[0] for text in told] == [
+        f"the board at {plug} for board:{plug}:eyes is gone",
+        f"the board at {plug} for board:{plug}:eyes is back",
+    ]
 
 
 def test_no_scene_is_no_show(tmp_path: Path) -> None:
