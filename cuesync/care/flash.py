@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from math import ceil, inf
 
-from cuesync.devices.addresses import LightAddress, parse_light
+from cuesync.devices.light_addresses import LightAddress, parse_light
 from cuesync.devices.ports import WHITE, Colour
 from cuesync.plan.plan import Plan, PlannedLight
 

@@ -140,14 +140,14 @@ def _wanted(plans: Sequence[Plan]) -> tuple[_Wanted, ...]:
 
 
 def _wire_seen(contact: str) -> bool:
-    from cuesync.devices.addresses import KeyContact, parse_contact
+    from cuesync.devices.contact_addresses import KeyContact, parse_contact
 
     return not isinstance(parse_contact(contact), KeyContact)
 
 
 def _compared(wanted: Sequence[_Wanted], against: str) -> tuple[_Wanted, _Wanted]:
     """The trigger and the contact beside it. InputError where there isn't one of each."""
-    from cuesync.devices.addresses import overlap, parse_contact
+    from cuesync.devices.contact_addresses import overlap, parse_contact
 
     parse_contact(against)
     triggers = [each for each in wanted if each.debounce_ms is not None]

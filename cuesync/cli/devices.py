@@ -11,7 +11,7 @@ from cuesync.cli.common import json_option, print_json
 
 if TYPE_CHECKING:
     from cuesync.devices.midi import MidiPort
-    from cuesync.devices.portaudio import SoundDevice
+    from cuesync.devices.sound_cards import SoundDevice
 
 
 @click.command("devices")

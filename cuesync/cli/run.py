@@ -126,7 +126,8 @@ def _play(
     from cuesync.care.flash_limit import flash_problems, flash_reasons
     from cuesync.care.noise import scene_noise
     from cuesync.cli.screen import Screen
-    from cuesync.devices.addresses import DmxLight, parse_contact, parse_light
+    from cuesync.devices.contact_addresses import parse_contact
+    from cuesync.devices.light_addresses import DmxLight, parse_light
     from cuesync.devices.opening import PortSettings
     from cuesync.errors import FaultyFileError
     from cuesync.plan.resolve import resolve

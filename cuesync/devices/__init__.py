@@ -10,7 +10,7 @@ from cuesync.errors import DeviceError
 
 if TYPE_CHECKING:
     from cuesync.devices.midi import MidiPort
-    from cuesync.devices.portaudio import SoundDevice
+    from cuesync.devices.sound_cards import SoundDevice
 
 _T = TypeVar("_T")
 
@@ -32,7 +32,7 @@ class DeviceList:
 def list_devices() -> DeviceList:
     """Look at everything that is plugged in now; never raises for what is missing."""
     from cuesync.devices.midi import midi_ports
-    from cuesync.devices.portaudio import REHEARSE_INSTEAD, sound_devices
+    from cuesync.devices.sound_cards import REHEARSE_INSTEAD, sound_devices
 
     sound, no_sound = _look(sound_devices)
     outputs = tuple(device for device in sound if device.outputs)

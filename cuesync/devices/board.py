@@ -20,7 +20,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from cuesync.devices.addresses import BoardContact, BoardLight, parse_contact, parse_light
+from cuesync.devices.contact_addresses import BoardContact, parse_contact
+from cuesync.devices.light_addresses import BoardLight, parse_light
 from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock, LightCommand
 from cuesync.devices.serial_line import open_port
 from cuesync.devices.switching_off import switch_off

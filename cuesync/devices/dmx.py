@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from cuesync.devices.addresses import DmxLight, parse_light
 from cuesync.devices.e131 import PORT, E131Sender
+from cuesync.devices.light_addresses import DmxLight, parse_light
 from cuesync.devices.ports import LightCommand
 
 _FULL = 255

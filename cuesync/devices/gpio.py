@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from importlib import import_module
 from typing import Any
 
-from cuesync.devices.addresses import GpioContact, parse_contact
+from cuesync.devices.contact_addresses import GpioContact, parse_contact
 from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock
 from cuesync.errors import DeviceError
 

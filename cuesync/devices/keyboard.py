@@ -12,7 +12,7 @@ import sys
 import threading
 from collections.abc import Iterator, Sequence
 
-from cuesync.devices.addresses import NAMED_KEYS, KeyContact, parse_contact
+from cuesync.devices.contact_addresses import NAMED_KEYS, KeyContact, parse_contact
 from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock
 from cuesync.errors import DeviceError
 

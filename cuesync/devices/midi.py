@@ -13,14 +13,8 @@ from dataclasses import dataclass
 from importlib import import_module
 from typing import Any, Literal
 
-from cuesync.devices.addresses import (
-    MidiContact,
-    MidiControlContact,
-    MidiControlLight,
-    MidiLight,
-    parse_contact,
-    parse_light,
-)
+from cuesync.devices.contact_addresses import MidiContact, MidiControlContact, parse_contact
+from cuesync.devices.light_addresses import MidiControlLight, MidiLight, parse_light
 from cuesync.devices.naming import index_meant
 from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock, LightCommand
 from cuesync.devices.quiet import quiet_stderr

@@ -17,7 +17,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any
 
-from cuesync.devices.addresses import MqttContact, parse_contact
+from cuesync.devices.contact_addresses import MqttContact, parse_contact
 from cuesync.devices.network import host_and_port, is_loopback
 from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock
 from cuesync.errors import DeviceError, InputError

@@ -10,23 +10,25 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from cuesync.devices.addresses import (
+from cuesync.devices.contact_addresses import (
     BoardContact,
-    BoardLight,
     ContactAddress,
-    DmxLight,
     GpioContact,
     InputContact,
     KeyContact,
     MidiContact,
     MidiControlContact,
-    MidiControlLight,
-    MidiLight,
     MqttContact,
     OscContact,
-    OscLight,
     SerialContact,
     parse_contact,
+)
+from cuesync.devices.light_addresses import (
+    BoardLight,
+    DmxLight,
+    MidiControlLight,
+    MidiLight,
+    OscLight,
     parse_light,
 )
 from cuesync.devices.lights_together import LightsPart, LightsTogether

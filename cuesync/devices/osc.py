@@ -21,7 +21,8 @@ import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from cuesync.devices.addresses import OscContact, OscLight, parse_contact, parse_light
+from cuesync.devices.contact_addresses import OscContact, parse_contact
+from cuesync.devices.light_addresses import OscLight, parse_light
 from cuesync.devices.network import host_and_port, is_loopback
 from cuesync.devices.osc_packets import IMPULSE, MalformedPacketError, OscMessage, decode, encode
 from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock, LightCommand

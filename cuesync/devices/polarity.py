@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from cuesync.devices.addresses import bare, normally_closed
+from cuesync.devices.contact_addresses import bare, normally_closed
 from cuesync.devices.ports import ContactEdge, ContactSource, EdgeSink
 
 

@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from importlib import import_module
 from typing import Any
 
-from cuesync.devices.addresses import SerialContact, parse_contact
+from cuesync.devices.contact_addresses import SerialContact, parse_contact
 from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock
 from cuesync.errors import DeviceError
 

@@ -14,9 +14,9 @@ from typing import Any
 
 import numpy as np
 
-from cuesync.devices.addresses import InputContact, parse_contact
-from cuesync.devices.portaudio import choose_device, sound_devices, sounddevice_library
+from cuesync.devices.contact_addresses import InputContact, parse_contact
 from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock, Samples
+from cuesync.devices.sound_cards import choose_device, sound_devices, sounddevice_library
 from cuesync.errors import DeviceError
 from cuesync.hearing.triggers import BOUNCE_S
 from cuesync.show.timeline import Timeline

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from math import ceil, floor
 
-from cuesync.devices.addresses import DmxLight, parse_light
+from cuesync.devices.light_addresses import DmxLight, parse_light
 from cuesync.devices.ports import WHITE, Colour
 from cuesync.errors import Problem
 from cuesync.plan.plan import LightShape, LightStep, PlannedLight

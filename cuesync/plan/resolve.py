@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from cuesync.devices.addresses import overlap
+from cuesync.devices.contact_addresses import overlap
 from cuesync.errors import ClipError, CuesyncError, FaultyFileError, Problem
 from cuesync.hearing.hits import find_hit
 from cuesync.plan.air import air_path_s

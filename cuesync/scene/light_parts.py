@@ -6,7 +6,7 @@ import re
 
 from pydantic import Field, field_validator, model_validator
 
-from cuesync.devices.addresses import parse_light
+from cuesync.devices.light_addresses import parse_light
 from cuesync.scene.limits import WIDEST_MS
 from cuesync.tomlfile import Table
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pydantic import Field, field_validator, model_validator
 
-from cuesync.devices.addresses import parse_contact
+from cuesync.devices.contact_addresses import parse_contact
 from cuesync.tomlfile import Table
 
 

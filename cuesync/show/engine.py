@@ -15,7 +15,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-from cuesync.devices.addresses import in_words
+from cuesync.devices.contact_addresses import in_words
 from cuesync.devices.ports import Clock, ContactEdge, LightOutput
 from cuesync.errors import CuesyncError
 from cuesync.plan.plan import Plan, PlannedBackground, PlannedSound

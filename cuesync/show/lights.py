@@ -9,7 +9,7 @@ import threading
 from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, field
 
-from cuesync.devices.addresses import LightAddress, parse_light
+from cuesync.devices.light_addresses import LightAddress, parse_light
 from cuesync.devices.ports import WHITE, Clock, Colour, LightCommand, LightOutput
 from cuesync.errors import CuesyncError
 from cuesync.plan.plan import LightShape, LightStep, PlannedLight

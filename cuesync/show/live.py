@@ -14,7 +14,7 @@ from datetime import date
 from pathlib import Path
 
 from cuesync.care import NO_EMERGENCY_STOP
-from cuesync.devices.addresses import KeyContact, in_words, overlap, parse_contact
+from cuesync.devices.contact_addresses import KeyContact, in_words, overlap, parse_contact
 from cuesync.devices.lights_together import LightsTogether
 from cuesync.devices.opening import PortSettings, contact_sources, light_output
 from cuesync.devices.ports import Clock, ContactEdge, HostClock

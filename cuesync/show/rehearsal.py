@@ -10,13 +10,8 @@ import numpy as np
 
 from cuesync import signs
 from cuesync.devices.ports import LightCommand, Samples
-from cuesync.devices.simulated import (
-    SimulatedAudio,
-    SimulatedClock,
-    SimulatedContacts,
-    SimulatedLights,
-    SimulatedProp,
-)
+from cuesync.devices.simulated import SimulatedClock, SimulatedContacts, SimulatedLights, SimulatedProp
+from cuesync.devices.simulated_sound import SimulatedAudio
 from cuesync.errors import CuesyncError
 from cuesync.plan.plan import Plan
 from cuesync.show.engine import Show

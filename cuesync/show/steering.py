@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from cuesync.devices.addresses import KeyContact, in_words, parse_contact
+from cuesync.devices.contact_addresses import KeyContact, in_words, parse_contact
 from cuesync.devices.ports import Clock, ContactEdge
 from cuesync.show.engine import Show
 from cuesync.show.events import Note, ShowEvent

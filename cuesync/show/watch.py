@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from cuesync.devices.addresses import in_words, normally_closed
+from cuesync.devices.contact_addresses import in_words, normally_closed
 from cuesync.devices.lights_together import LightsPart, LightsTogether
 from cuesync.devices.ports import Clock, ContactEdge, ContactSource, EdgeSink
 from cuesync.errors import CuesyncError

@@ -6,26 +6,28 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cuesync.devices.addresses import (
+from cuesync.devices.contact_addresses import (
     BoardContact,
-    BoardLight,
-    DmxLight,
     GpioContact,
     InputContact,
     KeyContact,
     MidiContact,
     MidiControlContact,
-    MidiControlLight,
-    MidiLight,
     MqttContact,
     OscContact,
-    OscLight,
     SerialContact,
     bare,
     in_words,
     normally_closed,
     overlap,
     parse_contact,
+)
+from cuesync.devices.light_addresses import (
+    BoardLight,
+    DmxLight,
+    MidiControlLight,
+    MidiLight,
+    OscLight,
     parse_light,
 )
 from cuesync.errors import InputError

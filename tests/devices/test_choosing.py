@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import pytest
 
-from cuesync.devices import list_devices, midi, portaudio
+from cuesync.devices import list_devices, midi, sound_cards
 from cuesync.devices.midi import MidiPort, choose_port
-from cuesync.devices.portaudio import SoundDevice, choose_device, choose_loudspeaker
+from cuesync.devices.sound_cards import SoundDevice, choose_device, choose_loudspeaker
 from cuesync.errors import DeviceError
 
 CARD = SoundDevice(
@@ -133,7 +133,7 @@ def test_without_portaudio_the_sentence_says_what_to_do(monkeypatch: pytest.Monk
     with pytest.raises(
         DeviceError, match=r"PortAudio is not installed.*libportaudio2.*cuesync rehearse SCENE"
     ):
-        portaudio.sound_devices()
+        sound_cards.sound_devices()
     found = list_devices()
     assert found.sound_outputs == ()
     assert "PortAudio is not installed" in found.no_sound_outputs

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from cuesync.devices import portaudio
-from cuesync.devices.portaudio import PortAudioRecorder, SoundDevice
+from cuesync.devices.portaudio import PortAudioRecorder
+from cuesync.devices.sound_cards import SoundDevice
 
 CARD = SoundDevice(
     name="Card",

@@ -14,7 +14,8 @@ import pytest
 import soundfile
 
 from cuesync.devices.ports import ContactEdge
-from cuesync.devices.simulated import SimulatedClock, SimulatedContacts, SimulatedRecorder
+from cuesync.devices.simulated import SimulatedClock, SimulatedContacts
+from cuesync.devices.simulated_sound import SimulatedRecorder
 from cuesync.errors import DeviceError, InputError, StorageError
 from cuesync.hearing.chirp import find_chirps
 from cuesync.measuring.keeping import KeptRecording

@@ -6,7 +6,8 @@ from collections.abc import Callable, Sequence
 from typing import TypeVar
 
 from cuesync.devices.lights_together import LightsPart, LightsTogether
-from cuesync.devices.simulated import SimulatedAudio, SimulatedClock, SimulatedContacts, SimulatedLights
+from cuesync.devices.simulated import SimulatedClock, SimulatedContacts, SimulatedLights
+from cuesync.devices.simulated_sound import SimulatedAudio
 from cuesync.errors import DeviceError
 from cuesync.plan.plan import Plan
 from cuesync.show.engine import Show

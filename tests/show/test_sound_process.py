@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from cuesync.devices.simulated import SimulatedAudio, SimulatedClock
+from cuesync.devices.simulated import SimulatedClock
+from cuesync.devices.simulated_sound import SimulatedAudio
 from cuesync.show import sound_process
 from cuesync.show.prepared import PreparedSound
 from cuesync.show.sound import LocalSoundDesk
