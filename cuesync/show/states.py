@@ -6,6 +6,8 @@
     any but stopped ──hold──► held ──arm──► resetting
     any ──stop──► stopped ──acknowledge──► off           (so two deliberate steps lead back to armed)
 
+Where an output starts the prop, only a trigger switches it on, and it is on only while playing or resetting.
+
 Pure: times come in, nothing is read or waited for.
 """
 
@@ -140,6 +142,17 @@ class Limit:
     jam_s: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OnTime:
+    """The output that starts the prop is on from `start_s` after the trigger, for `max_on_s` at most."""
+
+    start_s: float
+    max_on_s: float
+
+
+_NEVER_DRIVEN = frozenset({State.OFF, State.HELD, State.STOPPED})
+
+
 class SceneState:
     """One scene's state, its lockout and its counts. Times are host times."""
 
@@ -153,17 +166,20 @@ class SceneState:
         between_groups_s: float = 0.0,
         needs_enabling: bool = False,
         limit: Limit | None = None,
+        on_time: OnTime | None = None,
     ) -> None:
         """`hold_off_s`: for so long after a press, taken or refused, a closing contact is no press.
 
         `between_groups_s`: from one trigger to the next at least; the reset counts as well, whichever is
         longer. With `limit` the reset is over when the switch closes, and `reset_s` is only what is shown.
+        With `on_time` an output starts the prop (see `output_on`).
         """
         self._cue_length_s = cue_length_s
         self._reset_s = reset_s
         self._hold_off_s = hold_off_s
         self._between_groups_s = between_groups_s
         self._limit = limit
+        self._on_time = on_time
         self.contact = Contact(debounce_s)
         self.state = State.OFF
         self.enabled = not needs_enabling
@@ -174,6 +190,10 @@ class SceneState:
         self._jam_s = math.inf
         self._deaf_until_s = -math.inf
         self._group_over_s = -math.inf
+        self.output_from_s = -math.inf
+        self.output_until_s = -math.inf
+        self.output_why = ""
+        """Why the output goes off, or went off, at `output_until_s`."""
         self.cue_over_s = -math.inf
         self.reset_over_s = -math.inf
         self.armed_s = math.inf
@@ -187,6 +207,8 @@ class SceneState:
             return None
         change = Change(at_s=at_s, before=self.state, step=step, after=after)
         self.state = after
+        if after in _NEVER_DRIVEN:
+            self.cut(at_s, f"the scene is {after}")
         if step is Step.ARM:
             self.reset_over_s = max(self.reset_over_s, at_s)
             self._look_at_limit(at_s)
@@ -214,24 +236,50 @@ class SceneState:
                 self._returned = False
                 self._pop_over_s = at_s + self._limit.pop_by_s
                 self._jam_s = at_s + self._limit.jam_s
+            self._drive(at_s)
             return Press(at_s=at_s, taken=True, state=self.state, wait_s=None)
         self.refusals += 1
         state, wait_s = self.state, self.wait_s(at_s)
         change = self.step(Step.WAIT, at_s) if self._hold_off_s else None
         return Press(at_s=at_s, taken=False, state=state, wait_s=wait_s, not_enabled=armed, change=change)
 
+    def _drive(self, trigger_s: float) -> None:
+        """The one place that switches an output on, from a trigger that was taken."""
+        if self._on_time is None:
+            return
+        self.output_from_s = trigger_s + self._on_time.start_s
+        self.output_until_s = self.output_from_s + self._on_time.max_on_s
+        self.output_why = "its longest time is over"
+        if self._limit is not None and self._jam_s < self.output_until_s:
+            self.output_until_s = self._jam_s
+            self.output_why = "the limit switch has not closed in its time"
+
+    def output_on(self, now_s: float) -> bool:
+        """Whether the output that starts the prop is to be on."""
+        return self.output_from_s <= now_s < self.output_until_s
+
+    def cut(self, at_s: float, why: str) -> None:
+        """The output goes off, or does not go on, until the next trigger."""
+        if at_s < self.output_until_s:
+            self.output_until_s = at_s
+            self.output_why = why
+
     def limit_edge(self, closed: bool, at_s: float, *, found: bool = False) -> None:
         """The limit switch closed or opened. Only one that closes after the pop ends the reset.
 
-        One that is `found` closed may have stood so all the time, so it tells nothing of that.
+        One that is `found` closed may have stood so all the time, so it tells nothing of that; and an output
+        doesn't stay on while nobody sees when it has to go off.
         """
         if self._limit is None:
             return
         changed = closed != self.at_limit
         self.at_limit = closed
+        if found:
+            self.cut(at_s, "the limit switch was out of sight")
         if changed and closed and not found and at_s >= self._pop_over_s and not self._returned:
             self._returned = True
             self.reset_over_s = at_s
+            self.cut(at_s, "the limit switch closed")
 
     def _look_at_limit(self, at_s: float) -> None:
         """As the scene is armed by hand, the prop stands at its limit switch or has to come there first."""
@@ -274,7 +322,9 @@ class SceneState:
     @property
     def ready_s(self) -> float:
         """When a press would be taken, as far as is known, if the contact is open by then."""
-        return max(self.reset_over_s, self.cue_over_s, self._group_over_s, self._deaf_until_s)
+        return max(
+            self.reset_over_s, self.output_until_s, self.cue_over_s, self._group_over_s, self._deaf_until_s
+        )
 
     def wait_s(self, now_s: float) -> float | None:
         """Seconds until a press would be taken; 0 when armed, None when it does not come by itself."""

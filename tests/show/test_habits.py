@@ -16,7 +16,7 @@ from cuesync.plan.plan import Plan
 from cuesync.show.events import ContactStuck, Fault, PressRefused, StateChanged, Triggered
 from cuesync.show.live import Controls, _check_together
 from cuesync.show.rehearsal import rehearse
-from cuesync.show.states import TRANSITIONS, Limit, SceneState, State, Step
+from cuesync.show.states import TRANSITIONS, Limit, OnTime, SceneState, State, Step
 from tests.show.plans import plan
 from tests.show.simulation import Simulation
 
@@ -236,7 +236,10 @@ def test_no_contact_of_a_scene_may_steer_the_show(contact: str) -> None:
 
 
 class Habits(RuleBasedStateMachine):
-    """Any order of presses, limit edges, dead-man and operator, with everything switched on."""
+    """Any order of presses, limit edges, dead-man and operator, with everything switched on.
+
+    The output starts the prop 0.4 s after the trigger and may be on for 6 s.
+    """
 
     def __init__(self) -> None:
         super().__init__()
@@ -247,24 +250,43 @@ class Habits(RuleBasedStateMachine):
             hold_off_s=4.0,
             between_groups_s=15.0,
             needs_enabling=True,
-            limit=Limit(pop_by_s=0.7, jam_s=13.0),
+            limit=Limit(pop_by_s=0.7, jam_s=self.JAM_S),
+            on_time=OnTime(start_s=0.4, max_on_s=6.0),
         )
         self.now_s = 100.0
         self.taken_s: list[float] = []
         self.heard_s = -math.inf
         self.closings_s: list[float] = []
+        self.cut = False
+
+    JAM_S = 13.0
 
     @rule(gap_s=st.floats(0.0, 20.0))
     def wait(self, gap_s: float) -> None:
-        self.now_s += gap_s
-        for change in self.scene.advance(self.now_s):
-            assert TRANSITIONS[change.before, change.step] is change.after
+        end_s = self.now_s + gap_s
+        while self.now_s < end_s:  # in steps, so that the output is looked at in between
+            self.now_s = min(end_s, self.now_s + 0.7)
+            for change in self.scene.advance(self.now_s):
+                assert TRANSITIONS[change.before, change.step] is change.after
+            self.look_at_output()
+
+    def look_at_output(self) -> None:
+        """Against what is known from outside alone: presses that were taken, and what has cut since."""
+        trigger_s = self.taken_s[-1] if self.taken_s else -math.inf
+        closed_s = [at_s for at_s in self.closings_s if at_s >= trigger_s + 0.7]
+        until_s = min([trigger_s + min(0.4 + 6.0, self.JAM_S), *closed_s])
+        wanted = trigger_s + 0.4 <= self.now_s < until_s and not self.cut
+        assert self.scene.output_on(self.now_s) == wanted
+        if wanted:
+            assert self.scene.state in (State.PLAYING, State.RESETTING)
 
     @rule(gap_s=st.floats(0.0, 1.0), closed=st.booleans(), found=st.booleans())
     def limit(self, gap_s: float, closed: bool, found: bool) -> None:
         self.wait(gap_s)
         if closed and not found and self.scene.at_limit is False:
             self.closings_s.append(self.now_s)
+        if found:
+            self.cut = True
         self.scene.limit_edge(closed, self.now_s, found=found)
 
     @rule(held=st.booleans())
@@ -285,10 +307,13 @@ class Habits(RuleBasedStateMachine):
         assert self.scene.state is not State.ARMED
         if press.taken:
             self.taken_s.append(self.now_s)
+            self.cut = False
 
     @rule(step=st.sampled_from([Step.ARM, Step.HOLD, Step.STOP, Step.ACKNOWLEDGE]))
     def operator(self, step: Step) -> None:
-        self.scene.step(step, self.now_s)
+        change = self.scene.step(step, self.now_s)
+        if change is not None and change.after in (State.OFF, State.HELD, State.STOPPED):
+            self.cut = True
         self.wait(0.0)
 
     @rule()
@@ -307,6 +332,10 @@ class Habits(RuleBasedStateMachine):
         assert self.taken_s[-1] == self.now_s
 
     @invariant()
+    def output_is_on_only_where_it_may_be(self) -> None:
+        self.look_at_output()
+
+    @invariant()
     def groups_lie_apart(self) -> None:
         pairs = zip(self.taken_s, self.taken_s[1:], strict=False)
         assert all(later - earlier >= 15.0 for earlier, later in pairs)
@@ -317,5 +346,13 @@ class Habits(RuleBasedStateMachine):
             assert self.scene.next_s() < math.inf
 
 
+class HabitsWithJams(Habits):
+    """The same prop, taken for jammed while its cue still plays."""
+
+    JAM_S = 1.5
+
+
 Habits.TestCase.settings = settings(max_examples=150, stateful_step_count=50, deadline=None)
 TestHabits = Habits.TestCase
+HabitsWithJams.TestCase.settings = Habits.TestCase.settings
+TestHabitsWithJams = HabitsWithJams.TestCase
