@@ -9,6 +9,10 @@ from types import ModuleType
 from typing import Any
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("any computer", deadline=None)  # a busy one is no fault of what is tested
+settings.load_profile("any computer")
 
 ROOT = Path(__file__).resolve().parent.parent
 if str(ROOT) not in sys.path:  # for `tests.outside` and `sample_audio.make`, however pytest was started
