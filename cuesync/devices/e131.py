@@ -1,8 +1,9 @@
 """DMX512 slots over the network by ANSI E1.31: the packet, and a sender that outlives network errors.
 
-A change goes out at once, on the caller's thread, but never sooner than a DMX frame after the last packet of
-its universe; a thread of the sender's own catches up on what had to wait and repeats what stands. The caller
-is told of a network error; the repeats go on trying, so lights come back by themselves.
+A change goes out at once, on the caller's thread, as long as its universe keeps to the rate of DMX on the
+whole (a few packets may follow each other at once). A thread of the sender's own catches up on what had to
+wait and repeats what stands. The caller is told of a network error; the repeats go on trying, so lights come
+back by themselves, and what failed is counted.
 """
 
 from __future__ import annotations
@@ -13,39 +14,54 @@ import struct
 import threading
 import time
 import uuid
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
+from cuesync.devices.ports import Trouble
 from cuesync.errors import DeviceError, InputError
 
 PORT = 5568
 SLOTS = 512
 MULTICAST = "multicast"
 _ACN_ID = b"ASC-E1.17\0\0\0"
-_DEFAULT_PRIORITY = 100
+DEFAULT_PRIORITY = 100
+HIGHEST_PRIORITY = 200
 _TERMINATED = 0x40
 _FRAME_S = 1.0 / 44.0
+_AT_ONCE = 4  # packets of one universe that may follow each other without a DMX frame between them
+_AGAIN = 2  # so a change is sent three times before the slow repeats begin (ANSI E1.31, 6.6.2, from memory)
+_AGAIN_S = 2.0 * _FRAME_S
 _REPEAT_S = 0.9  # E1.31 asks for 800 to 1000 ms
 _LAST_PACKETS = 3
 
 
 def packet(
-    universe: int, slots: bytes, *, sequence: int, cid: bytes, source: str, terminated: bool = False
+    universe: int,
+    slots: bytes,
+    *,
+    sequence: int,
+    cid: bytes,
+    source: str,
+    priority: int = DEFAULT_PRIORITY,
+    terminated: bool = False,
 ) -> bytes:
     """One E1.31 data packet of 638 bytes (ANSI E1.31, tables 4-1 to 4-3).
 
-    `slots`: 512 values; `cid`: the sender's 16 bytes; `sequence` wraps at 256; `source` is cut at 63 bytes.
+    `slots`: 512 values; `cid`: the sender's 16 bytes; `sequence` wraps at 256; `source` is cut at 63 bytes;
+    `priority`: 0 to 200, the highest of several senders wins.
     """
-    if len(slots) != SLOTS or len(cid) != 16 or not 1 <= universe <= 63999:
+    fits = len(slots) == SLOTS and len(cid) == 16 and 1 <= universe <= 63999
+    if not fits or not 0 <= priority <= HIGHEST_PRIORITY:
         raise InputError(
-            f"universe {universe} with {len(slots)} slots and {len(cid)} bytes of sender does not fit E1.31. "
-            f"Allowed are universes 1 to 63999, {SLOTS} slots and 16 bytes."
+            f"universe {universe} with {len(slots)} slots, {len(cid)} bytes of sender, priority {priority} "
+            f"does not fit E1.31. Allowed are universes 1 to 63999, {SLOTS} slots, 16 bytes, priorities 0 to "
+            f"{HIGHEST_PRIORITY}."
         )
     name = source.encode()[:63].decode(errors="ignore").encode()
     dmp = struct.pack(">HBBHHHB", 0x7000 | 523, 2, 0xA1, 0, 1, SLOTS + 1, 0) + slots
     options = _TERMINATED if terminated else 0
-    frame = struct.pack(
-        ">HI64sBHBBH", 0x7000 | 600, 2, name, _DEFAULT_PRIORITY, 0, sequence % 256, options, universe
-    )
+    frame = struct.pack(">HI64sBHBBH", 0x7000 | 600, 2, name, priority, 0, sequence % 256, options, universe)
     root = struct.pack(">HH12sHI16s", 16, 0, _ACN_ID, 0x7000 | 622, 4, cid)
     return root + frame + dmp
 
@@ -60,39 +76,81 @@ class _Universe:
     slots: bytearray = field(default_factory=lambda: bytearray(SLOTS))
     sequence: int = 0
     sent_s: float = float("-inf")
+    paid_s: float = float("-inf")  # until when the packets so far take up the universe at DMX's rate
     waiting: bool = False
+    again: int = 0
     lost: bool = False
 
     @property
     def due_s(self) -> float:
-        return self.sent_s + (_FRAME_S if self.waiting else _REPEAT_S)
+        if self.waiting:
+            return self.paid_s - (_AT_ONCE - 1) * _FRAME_S
+        return self.sent_s + (_AGAIN_S if self.again else _REPEAT_S)
+
+    def sent(self, now_s: float) -> None:
+        self.again = _AGAIN if self.waiting else max(0, self.again - 1)
+        self.waiting = False
+        self.sequence += 1
+        self.sent_s = now_s
+        self.paid_s = max(self.paid_s, now_s) + _FRAME_S
 
 
 class E131Sender:
-    """Sends universes, dark at first, to a host or to "multicast". DeviceError for an unknown host."""
+    """Sends universes, dark at first.
 
-    def __init__(self, to: str = "127.0.0.1", *, port: int = PORT, source: str = "cuesync") -> None:
-        self._host = None if to == MULTICAST else _look_up(to)
+    `to`: a host (IPv4 or IPv6), "multicast", or "multicast:ADDRESS" out of the network card that has this
+    address; multicast is IPv4 only. DeviceError for an unknown host or card.
+    """
+
+    def __init__(
+        self,
+        to: str = "127.0.0.1",
+        *,
+        port: int = PORT,
+        source: str = "cuesync",
+        priority: int = DEFAULT_PRIORITY,
+    ) -> None:
         self._port = port
         self._source = source
+        self._priority = priority
         self._cid = uuid.uuid4().bytes
-        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        kind, _, card = to.partition(":")
+        family, self._where = (socket.AF_INET, None) if kind == MULTICAST else _look_up(to, port)
+        self._socket = socket.socket(family, socket.SOCK_DGRAM)
         self._socket.setblocking(False)
+        if self._where is None and card:
+            self._leave_by(card)
         self._universes: dict[int, _Universe] = {}
+        self._failures = 0
+        self._problem = ""
         self._open = True
         self._change = threading.Condition()
         self._thread = threading.Thread(target=self._repeat, name="cuesync E1.31", daemon=True)
         self._thread.start()
 
-    def set(self, universe: int, slot: int, value: int) -> None:
-        """Give a slot (from 1) a value from 0 to 255, and send. DeviceError when the network fails."""
+    def _leave_by(self, card: str) -> None:
+        try:
+            self._socket.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, socket.inet_aton(card))
+        except OSError as problem:
+            self._socket.close()
+            raise DeviceError(
+                f'no network card here has the address "{card}": {problem}. '
+                f'Give DMX "{MULTICAST}:" and the IPv4 address of one.'
+            ) from problem
+
+    def set(self, universe: int, slot: int, values: Sequence[int]) -> None:
+        """Give the slots from this one (counted from 1) on values from 0 to 255, and send.
+
+        DeviceError when the network fails.
+        """
         with self._change:
             if not self._open:
                 raise DeviceError("the DMX lights are closed. Open them again.")
             held = self._universes.setdefault(universe, _Universe())
-            if held.slots[slot - 1] == value and held.sequence and not held.lost:
+            place = slice(slot - 1, slot - 1 + len(values))
+            if held.slots[place] == bytes(values) and held.sequence and not held.lost:
                 return
-            held.slots[slot - 1] = value
+            held.slots[place] = bytes(values)
             held.waiting = True
             problem = self._send(universe, held) if time.perf_counter() >= held.due_s else None
             self._change.notify()
@@ -100,6 +158,13 @@ class E131Sender:
             raise DeviceError(
                 f"DMX can't be sent: {problem}. Check the network; sending is tried again by itself."
             ) from problem
+
+    @property
+    def trouble(self) -> Trouble:
+        """What failed since the start, and whether any universe still can't be sent."""
+        with self._change:
+            now = any(held.lost for held in self._universes.values())
+            return Trouble(failures=self._failures, now=now, what=self._problem)
 
     def dark(self) -> None:
         """Every slot to 0, at once."""
@@ -138,15 +203,16 @@ class E131Sender:
             sequence=held.sequence,
             cid=self._cid,
             source=self._source,
+            priority=self._priority,
             terminated=terminated,
         )
-        held.sequence += 1
-        held.sent_s = time.perf_counter()
-        held.waiting = False
+        held.sent(time.perf_counter())
         try:
-            self._socket.sendto(data, (self._host or multicast_host(universe), self._port))
+            self._socket.sendto(data, self._where or (multicast_host(universe), self._port))
         except OSError as problem:
             held.lost = True
+            self._failures += 1
+            self._problem = f"DMX can't be sent: {problem}"
             return problem
         held.lost = False
         return None
@@ -162,7 +228,10 @@ class E131Sender:
                 self._change.wait(max(0.0, due_s - time.perf_counter()))
 
 
-def _look_up(host: str) -> str:
+def _look_up(host: str, port: int) -> tuple[socket.AddressFamily, Any]:
+    """Family and socket address of a host; IPv4 where it has both."""
     with contextlib.suppress(OSError, UnicodeError):
-        return socket.gethostbyname(host)
+        found = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM)
+        family, _, _, _, where = min(found, key=lambda each: each[0] != socket.AF_INET)
+        return family, where
     raise DeviceError(f'no host is called "{host}". Give DMX a host\'s name or address, or "{MULTICAST}".')

@@ -9,7 +9,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -136,6 +136,24 @@ class LightOutput(Protocol):
     def close(self) -> None:
         """Everything off, and the device given back. May be called twice."""
         ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trouble:
+    """How often sending failed since the output was opened; `now`: it still does; `what`: the last problem,
+    a sentence without its end."""
+
+    failures: int = 0
+    now: bool = False
+    what: str = ""
+
+
+@runtime_checkable
+class RepeatingOutput(LightOutput, Protocol):
+    """One that repeats by itself what stands, and so can fail when there is no command to answer."""
+
+    @property
+    def trouble(self) -> Trouble: ...
 
 
 class AudioOutput(Protocol):

@@ -27,7 +27,7 @@ def main() -> None:
         for count in range(_PACKETS):
             value = count % 255 + 1
             began_s = time.perf_counter()
-            sender.set(1, 1, value)
+            sender.set(1, 1, (value,))
             while heard.recv(1000)[126] != value:
                 pass
             took_ms.append((time.perf_counter() - began_s) * 1000.0)
@@ -39,7 +39,7 @@ def main() -> None:
         while time.perf_counter() - began_s < _LENGTH_S:
             rounds += 1
             for universe in range(1, _UNIVERSES + 1):
-                sender.set(universe, 1, rounds % 255 + 1)
+                sender.set(universe, 1, (rounds % 255 + 1,))
             time.sleep(max(0.0, began_s + rounds / 44.0 - time.perf_counter()))
         length_s = time.perf_counter() - began_s
         share = (time.process_time() - cpu_s) / length_s
