@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import ceil, floor
 
-from cuesync.devices.light_addresses import DmxLight, parse_light
+from cuesync.devices.fixtures import FRAME_S, FULL, Fixture
+from cuesync.devices.light_addresses import DmxLight, FixtureLight, parse_light
 from cuesync.devices.ports import WHITE, Colour
 from cuesync.errors import Problem
 from cuesync.plan.plan import LightShape, LightStep, PlannedLight
@@ -26,10 +28,8 @@ from cuesync.scene.model import Scene
 from cuesync.signs import light_send_s
 from cuesync.tomllines import KeyPath
 
-FRAME_S = 22_676e-6
-"""A full DMX512-A universe on its wire, which makes 44.1 frames a second (ANSI E1.11)."""
-FINEST_LEVEL = 1.0 / 255.0
-"""A DMX slot holds 8 bits: finer steps of a fade would not be seen."""
+FINEST_LEVEL = 1.0 / FULL
+"""Finer steps of a fade than a DMX slot's would not be seen."""
 FLICKER_UNEVENNESS = 2.0
 """A flicker stays on one level from once to three times the shortest time its rate allows."""
 
@@ -45,13 +45,15 @@ class LightPlan:
     notes: tuple[str, ...]
 
 
-def plan_lights(scene_file: SceneFile, delay_s: float, others_end_s: float) -> LightPlan:
+def plan_lights(
+    scene_file: SceneFile, delay_s: float, others_end_s: float, fixtures: Sequence[Fixture] = ()
+) -> LightPlan:
     """Resolve every shape of light of a scene.
 
     `delay_s`: trigger to pop. `others_end_s`: from the trigger to the end of the last sound; eyes without an
-    end of their own go off there, or with the last other light.
+    end of their own go off there, or with the last other light. `fixtures`: those of the scene.
     """
-    return _Lights(scene_file, delay_s).plan(others_end_s)
+    return _Lights(scene_file, delay_s, fixtures).plan(others_end_s)
 
 
 def fade_steps(from_level: float, to_level: float, length_s: float) -> tuple[LightStep, ...]:
@@ -110,9 +112,10 @@ def flicker_steps(
 class _Lights:
     """Works through one scene; what can't be planned is collected in `problems`, and None returned for it."""
 
-    def __init__(self, scene_file: SceneFile, delay_s: float) -> None:
+    def __init__(self, scene_file: SceneFile, delay_s: float, fixtures: Sequence[Fixture]) -> None:
         self.scene_file = scene_file
         self.delay_s = delay_s
+        self.fixtures = {fixture.name: fixture for fixture in fixtures}
         self.problems: list[Problem] = []
 
     def problem(self, key: KeyPath, what: str, todo: str) -> None:
@@ -139,16 +142,21 @@ class _Lights:
             if part.off_ms is None
         ]
         lights += [light for light in endless if light is not None]
-        network = dict.fromkeys(light.light for light in lights if on_network(light.light))
         return LightPlan(
-            lights=tuple(lights),
-            problems=tuple(self.problems),
-            notes=tuple(
-                f"{light}: a light on the network waits for the next DMX frame and comes up to "
-                f"{FRAME_S * 1000.0:.1f} ms later than planned; nothing is taken off for that"
-                for light in network
-            ),
+            lights=tuple(lights), problems=tuple(self.problems), notes=tuple(_frame_notes(lights))
         )
+
+    def fixture(self, light: str) -> Fixture | None:
+        """The fixture that is meant; None where it is another kind of light, or not described."""
+        address = parse_light(light)
+        return self.fixtures.get(address.name) if isinstance(address, FixtureLight) else None
+
+    def path_s(self, part: LightPart) -> float:
+        """From the command to the light: the shape's own word first, then the fixture's."""
+        if part.lamp_delay_ms is not None:
+            return part.lamp_delay_ms / 1000.0
+        fixture = self.fixture(part.light)
+        return 0.0 if fixture is None else fixture.lamp_delay_s
 
     def flash(self, key: KeyPath, part: FlashPart) -> PlannedLight | None:
         return self.placed(
@@ -189,7 +197,7 @@ class _Lights:
 
     def eyes(self, key: KeyPath, part: EyesPart, cue_end_s: float) -> PlannedLight | None:
         if part.off_ms is None:
-            send_s = light_send_s(self.delay_s, part.at_ms / 1000.0, part.lamp_delay_ms / 1000.0)
+            send_s = light_send_s(self.delay_s, part.at_ms / 1000.0, self.path_s(part))
             length_s = cue_end_s - send_s
         else:
             length_s = (part.off_ms - part.at_ms) / 1000.0
@@ -211,7 +219,10 @@ class _Lights:
         length_s: float,
         steps: tuple[LightStep, ...],
     ) -> PlannedLight | None:
-        path_s, at_s = part.lamp_delay_ms / 1000.0, part.at_ms / 1000.0
+        colour = self.colour(key, part)
+        if colour is None:
+            return None
+        path_s, at_s = self.path_s(part), part.at_ms / 1000.0
         send_s = light_send_s(self.delay_s, at_s, path_s)
         if send_s < 0:
             self.problem(
@@ -241,14 +252,65 @@ class _Lights:
             path_s=path_s,
             shape=shape,
             steps=steps,
-            colour=parsed_colour(part.colour) if isinstance(part, ColouredPart) else WHITE,
+            colour=colour,
             priority=part.priority,
+            frame_wait_s=FRAME_S if on_network(part.light) else 0.0,
         )
+
+    def colour(self, key: KeyPath, part: LightPart) -> Colour | None:
+        """The colour that the light will have; None where it can't be had."""
+        asked = parsed_colour(part.colour) if isinstance(part, ColouredPart) else WHITE
+        address = parse_light(part.light)
+        if not isinstance(address, FixtureLight):
+            return asked
+        fixture = self.fixtures.get(address.name)
+        if fixture is None:
+            self.problem(
+                (*key, "light"),
+                f"the scene describes no fixture {address.name!r}.",
+                fixtures_known(tuple(self.fixtures)),
+            )
+            return None
+        if not fixture.has_colours and asked != WHITE:
+            self.problem(
+                (*key, "colour"),
+                f"the fixture {fixture.name!r} has no channel for red, green or blue.",
+                "Leave colour out, or say in [[fixture]] which channels they are; a filter in front of the "
+                "lamp is filter_colour there.",
+            )
+            return None
+        shown = fixture.light(asked)
+        if not any(shown):
+            self.problem(
+                (*key, "colour"),
+                f"the fixture {fixture.name!r} can show nothing of this colour.",
+                "Take one that its channels have: "
+                f"{', '.join(str(channel) for channel in dict.fromkeys(fixture.channels))}.",
+            )
+            return None
+        return shown
 
 
 def on_network(light: str) -> bool:
     """Whether a light hangs on DMX, which is sent in frames."""
-    return isinstance(parse_light(light), DmxLight)
+    return isinstance(parse_light(light), DmxLight | FixtureLight)
+
+
+def fixtures_known(names: Sequence[str]) -> str:
+    """What a light that refers to a fixture may say."""
+    if not names:
+        return "Describe it: [[fixture]] with its name, universe, start_slot and channels."
+    return f"There are: {', '.join(names)}."
+
+
+def _frame_notes(lights: Iterable[PlannedLight]) -> list[str]:
+    """For each light on DMX, how much later than planned it may come."""
+    waits_s = {light.light: light.frame_wait_s for light in lights if light.frame_wait_s > 0.0}
+    return [
+        f"{light}: a light on the network waits for the next DMX frame and comes up to "
+        f"{wait_s * 1000.0:.1f} ms later than planned; nothing is taken off for that"
+        for light, wait_s in waits_s.items()
+    ]
 
 
 def parsed_colour(text: str) -> Colour:

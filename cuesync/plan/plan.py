@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from cuesync.devices.fixtures import Fixture
 from cuesync.devices.ports import WHITE, Colour
 from cuesync.plan.care import NOTHING_SAID, Care
 
@@ -71,6 +72,7 @@ class PlannedLight:
     `steps` begin at 0 and lie in order of time within `length_s`, at the end of which the light is let go.
     Where several shapes want one light, the highest `priority` (0 to 200, as in E1.31) decides, among equals
     the highest level; a blackout keeps everything of its own priority and below dark.
+    `frame_wait_s`: how much later its changes may come, as they wait for a DMX frame; 0 where it has none.
     """
 
     light: str
@@ -82,6 +84,7 @@ class PlannedLight:
     steps: tuple[LightStep, ...] = (LightStep(at_s=0.0, level=1.0),)
     colour: Colour = WHITE
     priority: int = 100
+    frame_wait_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,6 +115,7 @@ class Plan:
     at least; with `enable_contact` presses count only while that is held. `limit_contact` closes when the
     prop is reset; where it has not `limit_margin_s` after `reset_s`, the scene is held.
     `sound_device` names the card through which the prop was measured, where that matters.
+    `fixtures` are all that the scene describes, used or not: they have a level at rest.
     """
 
     title: str
@@ -132,6 +136,7 @@ class Plan:
     backgrounds: tuple[PlannedBackground, ...] = ()
     sound_device: str = ""
     care: Care = NOTHING_SAID
+    fixtures: tuple[Fixture, ...] = ()
     hold_off_s: float = 0.0
     between_groups_s: float = 0.0
     enable_contact: str | None = None

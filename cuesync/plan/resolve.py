@@ -14,6 +14,7 @@ from cuesync.errors import ClipError, CuesyncError, FaultyFileError, Problem
 from cuesync.hearing.hits import find_hit
 from cuesync.plan.air import air_path_s
 from cuesync.plan.care import Care
+from cuesync.plan.fixtures import fixture_problems, planned_fixture
 from cuesync.plan.lights import plan_lights
 from cuesync.plan.placing import placed, too_early_ms, too_early_words
 from cuesync.plan.plan import Clip, Plan, PlannedBackground, PlannedSound
@@ -65,6 +66,8 @@ def resolve(
     resolver = _Resolver(scene_file, read)
     prop = resolver.prop()
     resolver.contacts()
+    resolver.problems += fixture_problems([scene_file])
+    fixtures = tuple(planned_fixture(part) for part in scene_file.content.fixture)
     # the clips are opened even where the prop is in doubt: all problems are told at once
     clips = [resolver.clip(index, part) for index, part in enumerate(scene_file.content.sound)]
     if prop is not None:
@@ -77,7 +80,7 @@ def resolve(
             resolver.background(index, part, prop) for index, part in enumerate(scene_file.content.background)
         ]
         ends_s = [sound.start_s + sound.clip.length_s - sound.cut_s for sound in sounds if sound is not None]
-        light_plan = plan_lights(scene_file, prop.delay_s, max(ends_s, default=0.0))
+        light_plan = plan_lights(scene_file, prop.delay_s, max(ends_s, default=0.0), fixtures)
         resolver.problems += light_plan.problems
         resolver.notes += light_plan.notes
     if resolver.problems or prop is None:
@@ -107,6 +110,7 @@ def resolve(
         correct_within_s=scene.prop.follow_drift_ms / 1000.0,
         backgrounds=tuple(background for background in backgrounds if background is not None),
         care=_care(scene),
+        fixtures=fixtures,
     )
 
 

@@ -3,12 +3,23 @@
 from __future__ import annotations
 
 import re
+from typing import Annotated
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from cuesync.devices.light_addresses import parse_light
 from cuesync.scene.limits import WIDEST_MS
 from cuesync.tomlfile import Table
+
+
+def _known_colour(value: str) -> str:
+    if re.fullmatch("#[0-9a-fA-F]{6}", value) is None:
+        raise ValueError(f'"{value}" is not a colour. Write red, green and blue as in "#ff0000".')
+    return value
+
+
+ColourText = Annotated[str, AfterValidator(_known_colour)]
+"""Red, green and blue as "#rrggbb"."""
 
 
 class LightPart(Table):
@@ -19,13 +30,14 @@ class LightPart(Table):
     )
     light: str = Field(
         description='what is switched: MIDI note "midi:36" or "midi:10:36", controller "midi-cc:1:7", '
-        'DMX slot "dmx:1:17", "board:PORT:NAME", "osc:HOST:PORT/PATH"'
+        'DMX slot "dmx:1:17", "fixture:NAME", "board:PORT:NAME", "osc:HOST:PORT/PATH"'
     )
-    lamp_delay_ms: float = Field(
-        0.0,
+    lamp_delay_ms: float | None = Field(
+        None,
         ge=0,
         le=5000,
-        description="from the command until the lamp is bright: LED about 0, filament about 150",
+        description="from the command until the lamp is bright, in place of its fixture's: LED about 0, "
+        "filament 150 to 250",
     )
     priority: int = Field(
         100, ge=0, le=200, description="of several shapes on one light the highest decides (range of E1.31)"
@@ -41,14 +53,9 @@ class LightPart(Table):
 class ColouredPart(LightPart):
     """A shape in one colour."""
 
-    colour: str = Field("#ffffff", description='red, green and blue as "#rrggbb", where the lamp has colours')
-
-    @field_validator("colour")
-    @classmethod
-    def known_colour(cls, value: str) -> str:
-        if re.fullmatch("#[0-9a-fA-F]{6}", value) is None:
-            raise ValueError(f'"{value}" is not a colour. Write red, green and blue as in "#ff0000".')
-        return value
+    colour: ColourText = Field(
+        "#ffffff", description='red, green and blue as "#rrggbb", where the lamp has colours'
+    )
 
 
 class LitPart(ColouredPart):

@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, model_validator
 
 from cuesync.scene.care_part import CarePart
+from cuesync.scene.fixture_part import FixturePart
 from cuesync.scene.light_parts import (
     BlackoutPart,
     EyesPart,
     FadePart,
     FlashPart,
     FlickerPart,
+    LightPart,
     StrobePart,
 )
 from cuesync.scene.prop_part import PropPart, TriggerPart
 from cuesync.scene.sound_parts import BackgroundPart, SoundPart
 from cuesync.tomlfile import Table
+from cuesync.tomllines import KeyPath
 
 
 def _as_list(value: Any) -> Any:
@@ -58,6 +62,9 @@ class Scene(Table):
     eyes: Annotated[list[EyesPart], BeforeValidator(_as_list)] = Field(
         default_factory=list, description="[eyes], or several [[eyes]]"
     )
+    fixture: Annotated[list[FixturePart], BeforeValidator(_as_list)] = Field(
+        default_factory=list, description="[fixture], or several [[fixture]]"
+    )
     background: Annotated[list[BackgroundPart], BeforeValidator(_as_list)] = Field(
         default_factory=list, description="[background], or several [[background]]"
     )
@@ -73,21 +80,30 @@ class Scene(Table):
         return max((max(outputs) for outputs in heard), default=0)
 
     @property
-    def lit(self) -> bool:
-        """Whether any light takes part."""
-        shapes = (self.flash, self.strobe, self.blackout, self.fade, self.flicker, self.eyes)
-        return any(bool(parts) for parts in shapes)
+    def light_parts(self) -> tuple[tuple[KeyPath, LightPart], ...]:
+        """Every shape of light, with the key of its table."""
+        tables: dict[str, Sequence[LightPart]] = {
+            "flash": self.flash,
+            "strobe": self.strobe,
+            "blackout": self.blackout,
+            "fade": self.fade,
+            "flicker": self.flicker,
+            "eyes": self.eyes,
+        }
+        return tuple(
+            ((name, place), part) for name, table in tables.items() for place, part in enumerate(table)
+        )
 
     @model_validator(mode="after")
     def something_to_do(self) -> Scene:
-        if not self.sound and not self.lit:
+        if not self.sound and not self.light_parts:
             raise ValueError(
                 'the scene has neither sound nor light. Add a [sound] with clip = "…", or a [[flash]].'
             )
         return self
 
 
-_LISTS = ("sound", "flash", "strobe", "blackout", "fade", "flicker", "eyes", "background")
+_LISTS = ("sound", "flash", "strobe", "blackout", "fade", "flicker", "eyes", "fixture", "background")
 """Tables that may stand once, or several times in double brackets."""
 
 

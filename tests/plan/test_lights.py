@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cuesync.plan.lights import FRAME_S, fade_steps, flicker_steps, strobe_steps
+from cuesync.devices.fixtures import FRAME_S
+from cuesync.plan.lights import fade_steps, flicker_steps, strobe_steps
 from cuesync.plan.plan import PlannedLight
 from tests.plan.test_resolve import HIT_S, plan_of, problems_of, scene
 
@@ -131,7 +132,7 @@ def test_a_short_flash_is_no_problem_off_the_network(tmp_path: Path) -> None:
 
 def test_the_wait_for_the_frame_is_said_once_a_light_and_not_taken_off(tmp_path: Path) -> None:
     flash = '[[flash]]\nat_ms = {}\nlength_ms = 80\nlight = "{}"\n'
-    texts = (flash.format(0, "dmx:1:1"), flash.format(100, "dmx:1:1"), flash.format(0, "midi:36"))
+    texts = (flash.format(0, "dmx:1:1"), flash.format(200, "dmx:1:1"), flash.format(0, "midi:36"))
     plan = plan_of(tmp_path, scene(flash="".join(texts)))
     assert [note for note in plan.notes if "frame" in note] == [
         "dmx:1:1: a light on the network waits for the next DMX frame and comes up to 22.7 ms later than "
