@@ -115,7 +115,10 @@ class E131Sender:
         self._priority = priority
         self._cid = uuid.uuid4().bytes
         kind, _, card = to.partition(":")
-        family, self._where = (socket.AF_INET, None) if kind == MULTICAST else _look_up(to, port)
+        family = socket.AF_INET
+        self._where: Any = None  # multicast has an address for each universe
+        if kind != MULTICAST:
+            family, self._where = _look_up(to, port)
         self._socket = socket.socket(family, socket.SOCK_DGRAM)
         self._socket.setblocking(False)
         if self._where is None and card:

@@ -8,11 +8,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from cuesync.devices.contact_addresses import in_words, normally_closed
 from cuesync.devices.lights_together import LightsPart, LightsTogether
-from cuesync.devices.ports import Clock, ContactEdge, ContactSource, EdgeSink
+from cuesync.devices.ports import (
+    Clock,
+    ContactEdge,
+    ContactSource,
+    EdgeSink,
+    RepeatingOutput,
+    Trouble,
+)
 from cuesync.errors import CuesyncError
 from cuesync.show.engine import Show
 from cuesync.show.events import Fault, Recovered, ShowEvent
@@ -58,6 +65,7 @@ class Watch:
         self._sources = tuple(sources)
         self._sink = sink
         self._lights = () if lights is None else lights.parts
+        self._troubles: dict[str, Trouble] = {}
         self._stops = tuple(stops)
         self._looked_s = clock.now_s()
         self._counted_s = clock.now_s()
@@ -129,8 +137,11 @@ class Watch:
         gone = part.output
         if gone is not None:
             if gone.alive():
+                if isinstance(gone, RepeatingOutput):
+                    self._look_at_trouble(part.name, gone.trouble, now_s)
                 return
             part.use(None)
+            self._troubles.pop(part.name, None)
             self._report(
                 Fault(
                     at_s=now_s,
@@ -153,6 +164,23 @@ class Watch:
         self._report(
             Recovered(at_s=self._clock.now_s(), what=f"the {part.name} for {', '.join(part.lights)} is back")
         )
+
+    def _look_at_trouble(self, name: str, trouble: Trouble, now_s: float) -> None:
+        """Tell once that an output which is there can't send, and once that it can again, with the count."""
+        before = self._troubles.get(name, Trouble())
+        if trouble.now and before.now:
+            return
+        failed = trouble.failures - before.failures
+        # while it lasts, the count from before it is kept
+        self._troubles[name] = replace(trouble, failures=before.failures) if trouble.now else trouble
+        if trouble.now:
+            todo = "Check the network; it is tried again and again."
+            self._report(Fault(at_s=now_s, what=f"{trouble.what}.", todo=todo))
+        elif before.now:
+            self._report(Recovered(at_s=now_s, what=f"{name} is sent again; packets lost: {failed}"))
+        elif failed:
+            what = f"{trouble.what}, but it is sent again; packets lost: {failed}."
+            self._report(Fault(at_s=now_s, what=what))
 
     def _look_at_source(self, watched: WatchedSource, now_s: float) -> None:
         if watched.source.alive() and not watched.gone:

@@ -16,6 +16,7 @@ import time
 
 from cuesync.devices.e131 import PORT, E131Sender
 from cuesync.errors import DeviceError
+from tests import peers
 
 _SIOCSIFFLAGS = 0x8914
 _IFF_UP = 1
@@ -28,8 +29,7 @@ def _loopback_up() -> None:
 
 def main() -> None:
     """One line of JSON: how often ours refused and failed, and the first value of each that came through."""
-    import sacn
-
+    sacn = peers.module("sacn")
     logging.disable()
     heard = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
     heard.bind(("", PORT))

@@ -318,11 +318,11 @@ def test_tshark_reads_what_came_in(receiver: Receiver, tmp_path: Path) -> None:
     sender.set(258, 1, (1, 2, 255))
     sender.close()
     sent = receiver.waiting()
-    names = ("cid", "dmx.source_name", "dmx.priority", "dmx.seq_number", "dmx.universe", "dmx.option_s")
-    names += ("dmx_vector", "dmp_vector", "dmx.count", "dmx.start_code2", "dmx.data")
+    names = "cid dmx.source_name dmx.priority dmx.seq_number dmx.universe dmx.option_s dmx_vector dmp_vector"
+    names += " dmx.count dmx.start_code2 dmx.data"
     options = ("--enable-heuristic", "acn", "-o", "acn.dmx_enable:TRUE", "-o", "acn.dmx_display_view:Decimal")
     rows = peers.dissect(
-        tmp_path, [(40000, PORT, data) for data in sent], [f"acn.{name}" for name in names], *options
+        tmp_path, [(40000, PORT, data) for data in sent], [f"acn.{name}" for name in names.split()], *options
     )
     assert len(rows) == len(sent) >= 5
     assert len({row[0] for row in rows}) == 1

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from cuesync.devices.ports import Trouble
+from cuesync.devices.simulated import SimulatedLights
 from cuesync.show.events import ContactStuck, Fault, Recovered, ScareDone, Triggered
 from cuesync.show.states import State
 from tests.show.plans import light, plan
@@ -104,6 +106,30 @@ def test_an_output_that_vanishes_in_the_cue_interrupts_no_other() -> None:
     faults = [event.text for event in night.said if isinstance(event, Fault | Recovered)]
     assert faults[0].startswith("the MIDI port for midi:36 is gone; everything else goes on.")
     assert faults[1:] == ["the MIDI port for midi:36 is back"]
+
+
+def test_repeats_that_fail_are_told_once_and_counted() -> None:
+    class Dimmers(SimulatedLights):
+        trouble = Trouble()
+
+    night = Simulation([plan(lights=(light(0.6, address="dmx:1:1"),))])
+    (_, part) = night.together.parts
+    dimmers = Dimmers(night.clock)
+    part.use(dimmers)
+    night.clock.sleep_s(1.0)
+    dimmers.trouble = Trouble(failures=2, now=True, what="DMX can't be sent: no network")
+    night.clock.sleep_s(1.0)
+    dimmers.trouble = Trouble(failures=5, now=True, what="DMX can't be sent: no network")
+    night.clock.sleep_s(1.0)
+    dimmers.trouble = Trouble(failures=6, what="DMX can't be sent: no network")
+    night.clock.sleep_s(1.0)
+    dimmers.trouble = Trouble(failures=7, what="DMX can't be sent: full")
+    night.clock.sleep_s(1.0)
+    assert [event.text for event in night.said if isinstance(event, Fault | Recovered)] == [
+        "DMX can't be sent: no network. Check the network; it is tried again and again.",
+        "DMX is sent again; packets lost: 6",
+        "DMX can't be sent: full, but it is sent again; packets lost: 1.",
+    ]
 
 
 def test_a_stop_lights_the_house_lights_that_are_there() -> None:
