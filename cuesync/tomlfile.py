@@ -18,7 +18,13 @@ from cuesync.tomllines import KeyPath, key_lines, line_of
 class Table(BaseModel):
     """Base of everything read from a file: unknown keys are errors, values don't change once read."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+    model_config = ConfigDict(
+        extra="forbid",
+        frozen=True,
+        strict=True,
+        allow_inf_nan=False,
+        defer_build=True,  # once, for the whole file, when one is read; not again for each table in it
+    )
 
 
 ModelT = TypeVar("ModelT", bound=Table)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
@@ -76,6 +77,7 @@ def command(
     from cuesync.show import sound_child
 
     child = sound_child.SoundChild()  # first of all: it looks for the sound card while the scenes are read
+    gc.disable()  # all that is loaded now stays; the show begins with collecting garbage
     try:
         night = _play(
             child,
@@ -92,6 +94,7 @@ def command(
             network=network,
         )
     finally:
+        gc.enable()
         child.kill()
     click.echo(
         f"The night is over: {night.scares} scares, {night.refusals} presses refused, {night.faults} faults."

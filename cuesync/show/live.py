@@ -236,8 +236,8 @@ def _steady(stopping: threading.Event) -> Iterator[None]:
     """Signals end the night in good order, no long garbage collection, quick turns between threads."""
     before_s = sys.getswitchinterval()
     sys.setswitchinterval(_SWITCH_INTERVAL_S)
-    gc.collect()
-    gc.freeze()
+    gc.freeze()  # not collected before: that would delay the arming, to free next to nothing
+    gc.enable()
     try:
         with on_signals(END_SIGNALS, stopping.set):
             yield
