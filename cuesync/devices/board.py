@@ -4,7 +4,7 @@ From the board, each line ended by a line feed (a carriage return before it is a
 
     NAME 1 MICROSECONDS     the contact closed; 0: it opened. The stamp may be left out.
     NAME =1                 how the contact stands, in answer to `?`; never taken for a press
-    - MICROSECONDS          a beat with nothing to tell, best every 20 to 100 ms
+    - MICROSECONDS          a beat with nothing to tell, best every 20 ms: they carry the board's clock
 
 To the board: `?`, to be answered for every contact, and `NAME VALUE`, a light from 0 to 255. NAME is 1 to 16
 of a to z, 0 to 9 and `_`. MICROSECONDS is a 32-bit counter that wraps (Arduino's `micros()`), taken when the
@@ -20,6 +20,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from cuesync.devices.board_clock import WRAP, BoardClock
 from cuesync.devices.contact_addresses import BoardContact, parse_contact
 from cuesync.devices.light_addresses import BoardLight, parse_light
 from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock, LightCommand
@@ -28,42 +29,10 @@ from cuesync.devices.switching_off import switch_off
 from cuesync.errors import DeviceError
 
 BAUD = 115200
-_WRAP = 2**32
 _LONGEST_LINE = 40
 _MOST_EDGES_A_SECOND = 500
 _EDGE = re.compile(rb"([a-z0-9_]{1,16}) (=?)([01])(?: ([0-9]{1,10}))?")
 _BEAT = re.compile(rb"- ([0-9]{1,10})")
-
-
-class BoardClock:
-    """The board's microseconds as host time, from lines that arrive late by an unknown and varying time.
-
-    Keeps the least (arrival − stamp) seen, let out by `drift` (seconds a second) as it ages. So for a board
-    whose clock runs true to `drift`, the answer is never before the edge, never after its line arrived, and
-    late by at most the least of (lateness + 2·`drift`·age) over the lines since the last start. A line that
-    is out of step by over 0.1 s means that the board has started again: all is learned anew from it.
-    """
-
-    def __init__(self, drift: float = 0.005) -> None:
-        self._drift = drift
-        self._last: tuple[int, float, float] | None = None  # stamp, arrival, offset of the last line
-        self._run_us = 0  # the stamp, unwrapped
-
-    def host_s(self, stamp_us: int, arrival_s: float) -> float:
-        """Host time of the stamp; lines come in the order of their stamps."""
-        if self._last is not None:
-            last_us, last_s, offset_s = self._last
-            waited_s = arrival_s - last_s
-            step_us = (stamp_us - last_us) % _WRAP
-            step_us += max(0, round((waited_s * 1e6 - step_us) / _WRAP)) * _WRAP
-            if abs(step_us / 1e6 - waited_s) <= 0.1 + self._drift * max(0.0, waited_s):
-                self._run_us += step_us
-                offset_s = min(arrival_s - self._run_us / 1e6, offset_s + self._drift * step_us / 1e6)
-                self._last = (stamp_us, arrival_s, offset_s)
-                return self._run_us / 1e6 + offset_s
-        self._run_us = 0
-        self._last = (stamp_us, arrival_s, arrival_s)
-        return arrival_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +81,7 @@ class BoardReader:
     def _line(self, line: bytes, at_s: float) -> None:
         edge, beat = _EDGE.fullmatch(line), _BEAT.fullmatch(line)
         stamp = edge[4] if edge else beat[1] if beat else None
-        if (edge is None and beat is None) or (stamp is not None and int(stamp) >= _WRAP):
+        if (edge is None and beat is None) or (stamp is not None and int(stamp) >= WRAP):
             self.malformed += 1
             return
         if stamp is not None:

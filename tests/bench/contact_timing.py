@@ -19,47 +19,83 @@ from cuesync.devices.board import BoardContacts
 from cuesync.devices.ports import ContactEdge
 
 EDGES = 1000
+BEAT_S = 0.02
+WARM_UP_S = 20.0
 
 
-def board_over_a_pty(*, stamped: bool, late_s: float = 0.0) -> list[float]:
-    """Edges every 5 ms and a beat between; `late_s` is how much later a line may leave the board.
+class Board:
+    """A board's end of a pseudo-terminal; its clock runs 100 ppm fast and wraps while it is used.
 
-    Leaves out USB and the board's own time; the board's clock runs 100 ppm fast.
+    Its lines leave at once, or together every `held_s`, as an adapter with a timer of that length sends them.
     """
-    board, ours = os.openpty()
-    name = os.ttyname(ours)
+
+    def __init__(self, *, stamped: bool, held_s: float) -> None:
+        self._fd, self._ours = os.openpty()
+        self.name = os.ttyname(self._ours)
+        self._stamped = stamped
+        self._held_s = held_s
+        self._held: list[bytes] = []
+        self._lock = threading.Lock()
+        self._start_s = time.perf_counter()
+        self._ending = threading.Event()
+        self._thread = threading.Thread(target=self._send, daemon=True)
+        self._thread.start()
+
+    def line(self, text: str) -> float:
+        """Send a line; the host time of what it tells."""
+        at_s = time.perf_counter()
+        stamp_us = int(4_290e6 + (at_s - self._start_s) * 1e6 * 1.0001) % 2**32
+        line = f"{text} {stamp_us}\n" if self._stamped else f"{text}\n"
+        with self._lock:
+            self._held.append(line.encode())
+        if not self._held_s:
+            self._hand_over()
+        return at_s
+
+    def _hand_over(self) -> None:
+        with self._lock:
+            lines, self._held = b"".join(self._held), []
+        if lines:
+            os.write(self._fd, lines)
+
+    def _send(self) -> None:
+        while self._held_s and not self._ending.wait(self._held_s):
+            self._hand_over()
+
+    def close(self) -> None:
+        self._ending.set()
+        self._thread.join()
+        os.close(self._ours)
+        os.close(self._fd)
+
+
+def board_over_a_pty(*, stamped: bool, held_s: float = 0.0) -> list[float]:
+    """Edges every 5 to 45 ms and, where lines are stamped, a beat every 20 ms, also for 20 s before.
+
+    Leaves out USB and the board's own time.
+    """
+    board = Board(stamped=stamped, held_s=held_s)
     found: list[ContactEdge] = []
-    done = threading.Event()
-
-    def take(edge: ContactEdge) -> None:
-        found.append(edge)
-        if len(found) == EDGES:
-            done.set()
-
-    contacts = BoardContacts(name)
-    contacts.open([f"board:{name}:pad"], take)
+    contacts = BoardContacts(board.name)
+    contacts.open([f"board:{board.name}:pad"], found.append)
     true_s: list[float] = []
     draw = random.Random(1)
-    start_s = time.perf_counter()
-
-    def line(text: str) -> float:
-        edge_s = time.perf_counter()
-        stamp = f" {int((edge_s - start_s) * 1e6 * 1.0001)}" if stamped else ""
-        if late_s:
-            time.sleep(draw.uniform(0.0, late_s))
-        os.write(board, f"{text}{stamp}\n".encode())
-        return edge_s
-
-    for index in range(EDGES):
-        time.sleep(0.0025)
-        if stamped:
-            line("-")
-        time.sleep(0.0025)
-        true_s.append(line(f"pad {(index + 1) % 2}"))
-    done.wait(5.0)
+    beat_s = time.perf_counter()
+    edge_s = beat_s + (WARM_UP_S if stamped else 0.0)
+    while len(true_s) < EDGES:
+        next_s = min(beat_s, edge_s) if stamped else edge_s
+        time.sleep(max(0.0, next_s - time.perf_counter()))
+        if next_s == edge_s:
+            true_s.append(board.line(f"pad {(len(true_s) + 1) % 2}"))
+            edge_s += draw.uniform(0.005, 0.045)
+        else:
+            board.line("-")
+            beat_s += BEAT_S
+    end_s = time.perf_counter() + 5.0
+    while len(found) < EDGES and time.perf_counter() < end_s:
+        time.sleep(0.01)
     contacts.close()
-    os.close(ours)
-    os.close(board)
+    board.close()
     if len(found) != EDGES:
         raise SystemExit(f"{len(found)} of {EDGES} edges arrived")
     return [edge.at_s - true for edge, true in zip(found, true_s, strict=True)]
@@ -68,8 +104,8 @@ def board_over_a_pty(*, stamped: bool, late_s: float = 0.0) -> list[float]:
 KINDS: dict[str, Callable[[], list[float]]] = {
     "board": lambda: board_over_a_pty(stamped=True),
     "board-unstamped": lambda: board_over_a_pty(stamped=False),
-    "board-late": lambda: board_over_a_pty(stamped=True, late_s=0.016),
-    "board-late-unstamped": lambda: board_over_a_pty(stamped=False, late_s=0.016),
+    "board-held": lambda: board_over_a_pty(stamped=True, held_s=0.016),
+    "board-held-unstamped": lambda: board_over_a_pty(stamped=False, held_s=0.016),
 }
 
 
