@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from fractions import Fraction
 from math import ceil, floor
 
 from cuesync.errors import InputError
@@ -28,7 +27,7 @@ class FrameRate:
     name: str
     code: int
     numbers: int
-    rate_hz: Fraction
+    rate_hz: float
     drop: bool = False
 
     @property
@@ -39,10 +38,10 @@ class FrameRate:
 RATES = {
     rate.name: rate
     for rate in (
-        FrameRate(name="24", code=0, numbers=24, rate_hz=Fraction(24)),
-        FrameRate(name="25", code=1, numbers=25, rate_hz=Fraction(25)),
-        FrameRate(name="29.97df", code=2, numbers=30, rate_hz=Fraction(30_000, 1001), drop=True),
-        FrameRate(name="30", code=3, numbers=30, rate_hz=Fraction(30)),
+        FrameRate(name="24", code=0, numbers=24, rate_hz=24.0),
+        FrameRate(name="25", code=1, numbers=25, rate_hz=25.0),
+        FrameRate(name="29.97df", code=2, numbers=30, rate_hz=30_000 / 1001, drop=True),
+        FrameRate(name="30", code=3, numbers=30, rate_hz=30.0),
     )
 }
 
@@ -102,16 +101,15 @@ def running(
     full frame has had time to pass a MIDI cable; the full frame holds the time of that one. Empty where not a
     single whole time fits.
     """
-    rate_hz = float(rate.rate_hz)
-    first = pop_frame + ceil((from_s + FULL_FRAME_S - pop_s) * rate_hz)
+    first = pop_frame + ceil((from_s + FULL_FRAME_S - pop_s) * rate.rate_hz)
     first += first % 2
-    begin_s = pop_s + (first - pop_frame) / rate_hz
-    count = floor((until_s - begin_s) * 4.0 * rate_hz) + 1
+    begin_s = pop_s + (first - pop_frame) / rate.rate_hz
+    count = floor((until_s - begin_s) * 4.0 * rate.rate_hz) + 1
     if count < PIECES:
         return ()
     quarters = (
         (
-            begin_s + number / (4.0 * rate_hz),
+            begin_s + number / (4.0 * rate.rate_hz),
             quarter_frame(first + 2 * (number // PIECES), number % PIECES, rate),
         )
         for number in range(count)

@@ -88,6 +88,26 @@ class PlannedLight:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedMessages:
+    """A run of MIDI messages to other gear: one command of show control, or time code.
+
+    `messages`: each with its seconds from `at_s`, in order; `at_s`: from the trigger to the first; `lands_s`:
+    to the moment the gear acts on it. `name` is for people.
+    """
+
+    name: str
+    at_s: float
+    lands_s: float
+    path_s: float
+    messages: tuple[tuple[float, bytes], ...]
+
+    @property
+    def length_s(self) -> float:
+        """From the first message to the last; 0 for a single one."""
+        return self.messages[-1][0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedBackground:
     """A clip that runs round and round while the scene is in use, and dips around the pop.
 
@@ -116,6 +136,7 @@ class Plan:
     prop is reset; where it has not `limit_margin_s` after `reset_s`, the scene is held.
     `sound_device` names the card through which the prop was measured, where that matters.
     `fixtures` are all that the scene describes, used or not: they have a level at rest.
+    `stop_messages` go to other gear when all is stopped; their times mean nothing.
     """
 
     title: str
@@ -137,6 +158,8 @@ class Plan:
     sound_device: str = ""
     care: Care = NOTHING_SAID
     fixtures: tuple[Fixture, ...] = ()
+    messages: tuple[PlannedMessages, ...] = ()
+    stop_messages: tuple[PlannedMessages, ...] = ()
     hold_off_s: float = 0.0
     between_groups_s: float = 0.0
     enable_contact: str | None = None
@@ -178,7 +201,8 @@ class Plan:
 
     @property
     def cue_length_s(self) -> float:
-        """From the trigger to the end of the last sound or light."""
+        """From the trigger to the end of the last sound, light or message."""
         ends_s = [sound.start_s + sound.clip.length_s - sound.cut_s for sound in self.sounds]
         ends_s += [light.at_s + light.length_s for light in self.lights]
+        ends_s += [message.at_s + message.length_s for message in self.messages]
         return max(ends_s, default=0.0)

@@ -16,6 +16,7 @@ from cuesync.plan.air import air_path_s
 from cuesync.plan.care import Care
 from cuesync.plan.fixtures import fixture_problems, planned_fixture
 from cuesync.plan.lights import plan_lights
+from cuesync.plan.messages import plan_messages
 from cuesync.plan.placing import placed, too_early_ms, too_early_words
 from cuesync.plan.plan import Clip, Plan, PlannedBackground, PlannedSound
 from cuesync.profile import PropNumbers, prop_numbers, read_profile
@@ -83,6 +84,10 @@ def resolve(
         light_plan = plan_lights(scene_file, prop.delay_s, max(ends_s, default=0.0), fixtures)
         resolver.problems += light_plan.problems
         resolver.notes += light_plan.notes
+        ends_s += [light.at_s + light.length_s for light in light_plan.lights]
+        message_plan = plan_messages(scene_file, prop.delay_s, max(ends_s, default=0.0))
+        resolver.problems += message_plan.problems
+        resolver.notes += message_plan.notes
     if resolver.problems or prop is None:
         raise FaultyFileError(sorted(resolver.problems, key=lambda problem: problem.line or 0))
     scene = scene_file.content
@@ -111,6 +116,8 @@ def resolve(
         backgrounds=tuple(background for background in backgrounds if background is not None),
         care=_care(scene),
         fixtures=fixtures,
+        messages=message_plan.messages,
+        stop_messages=message_plan.stop_messages,
     )
 
 

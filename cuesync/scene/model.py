@@ -18,6 +18,7 @@ from cuesync.scene.light_parts import (
     LightPart,
     StrobePart,
 )
+from cuesync.scene.message_parts import ShowControlPart, TimeCodePart
 from cuesync.scene.prop_part import PropPart, TriggerPart
 from cuesync.scene.sound_parts import BackgroundPart, SoundPart
 from cuesync.tomlfile import Table
@@ -65,6 +66,10 @@ class Scene(Table):
     fixture: Annotated[list[FixturePart], BeforeValidator(_as_list)] = Field(
         default_factory=list, description="[fixture], or several [[fixture]]"
     )
+    show_control: Annotated[list[ShowControlPart], BeforeValidator(_as_list)] = Field(
+        default_factory=list, description="[show_control], or several [[show_control]]"
+    )
+    time_code: TimeCodePart | None = Field(None, description="MIDI time code, while the cue runs")
     background: Annotated[list[BackgroundPart], BeforeValidator(_as_list)] = Field(
         default_factory=list, description="[background], or several [[background]]"
     )
@@ -96,14 +101,25 @@ class Scene(Table):
 
     @model_validator(mode="after")
     def something_to_do(self) -> Scene:
-        if not self.sound and not self.light_parts:
+        if not self.sound and not self.light_parts and not self.show_control and not self.time_code:
             raise ValueError(
                 'the scene has neither sound nor light. Add a [sound] with clip = "…", or a [[flash]].'
             )
         return self
 
 
-_LISTS = ("sound", "flash", "strobe", "blackout", "fade", "flicker", "eyes", "fixture", "background")
+_LISTS = (
+    "sound",
+    "flash",
+    "strobe",
+    "blackout",
+    "fade",
+    "flicker",
+    "eyes",
+    "fixture",
+    "show_control",
+    "background",
+)
 """Tables that may stand once, or several times in double brackets."""
 
 

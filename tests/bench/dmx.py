@@ -1,7 +1,7 @@
 """DMX over E1.31, ours beside the `sacn` package's sender.
 
-From setting a slot to its packet on loopback, what 16 universes at 44 Hz cost, and what comes through once the
-network was down.
+From setting a slot to its packet on loopback, what 16 universes at 44 Hz cost, and what comes through after
+the network was down.
 
 Run: python tests/bench/dmx.py
 """

@@ -6,7 +6,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cuesync.devices.show_control import COMMANDS, FORMATS, WITHOUT_CUE, show_control
+from cuesync.devices.show_control import (
+    COMMANDS,
+    FORMATS,
+    WITHOUT_CUE,
+    Command,
+    Gear,
+    show_control,
+)
 from cuesync.errors import InputError
 from tests import peers
 
@@ -31,7 +38,7 @@ def test_fire_has_the_bytes_of_the_standard() -> None:
         ("go_off", 0x0B),
     ],
 )
-def test_commands_have_their_numbers(command: str, code: int) -> None:
+def test_commands_have_their_numbers(command: Command, code: int) -> None:
     assert COMMANDS[command] == code
 
 
@@ -50,7 +57,7 @@ def test_a_cue_is_digits_parted_by_zeros() -> None:
     cue=st.lists(st.from_regex(r"[0-9]{1,4}(\.[0-9]{1,3})?", fullmatch=True), min_size=1, max_size=3),
 )
 def test_mido_reads_one_message_of_seven_bit_data(
-    command: str, gear: str, device: int, cue: list[str]
+    command: Command, gear: Gear, device: int, cue: list[str]
 ) -> None:
     mido = peers.module("mido")
     data = show_control(command, gear=gear, device=device, cue=tuple(cue))
@@ -63,9 +70,6 @@ def test_mido_reads_one_message_of_seven_bit_data(
 @pytest.mark.parametrize(
     ("given", "told"),
     [
-        ({"command": "jump"}, '"jump" is no command'),
-        ({"gear": "pyro"}, '"pyro" is no gear'),
-        ({"gear": "machinery"}, "operators of their own"),
         ({"device": 128}, "device 128 does not exist"),
         ({"device": -1}, "device -1 does not exist"),
         ({"command": "fire"}, '"fire" needs a macro'),
