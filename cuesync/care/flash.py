@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from math import ceil, inf
 
+from cuesync.devices.fixtures import Fixture
 from cuesync.devices.light_addresses import LightAddress, parse_light
 from cuesync.devices.ports import WHITE, Colour
 from cuesync.plan.plan import Plan, PlannedLight
@@ -41,6 +42,10 @@ _GRACE = 1e-9
 
 LampState = tuple[float, float, Colour]
 """From a time on (s from the trigger) a lamp has this level, in this colour."""
+Rest = tuple[float, Colour]
+"""Level and colour of a lamp while no shape wants it."""
+DARK: Rest = (0.0, WHITE)
+LIT: Rest = (1.0, WHITE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,10 +112,10 @@ class ViewFlashes:
         return f"{self.what}, over the limit of {FLASHES_PER_SECOND}; your reason: {scene.reason}"
 
 
-def lamp_states(shapes: Sequence[PlannedLight], rest_level: float) -> list[LampState]:
+def lamp_states(shapes: Sequence[PlannedLight], rest: Rest) -> list[LampState]:
     """What one lamp shows the guest as its shapes come and go, by the rules of `PlannedLight`.
 
-    `shapes` have one address. The lamp is at `rest_level`, in white, while no shape wants it.
+    `shapes` have one address. The lamp is at `rest` while no shape wants it.
     """
     events: list[tuple[float, int, float | None]] = []  # when, which shape, its level from now on
     for place, shape in enumerate(shapes):
@@ -125,15 +130,13 @@ def lamp_states(shapes: Sequence[PlannedLight], rest_level: float) -> list[LampS
         else:
             wanted[place] = level
         if next_s - at_s > _GRACE_S:  # one shape ends as the next begins: rounding is no dark moment
-            states.append((at_s, *_shown(shapes, wanted, rest_level)))
+            states.append((at_s, *_shown(shapes, wanted, rest)))
     return states
 
 
-def _shown(
-    shapes: Sequence[PlannedLight], wanted: dict[int, float], rest_level: float
-) -> tuple[float, Colour]:
+def _shown(shapes: Sequence[PlannedLight], wanted: dict[int, float], rest: Rest) -> tuple[float, Colour]:
     if not wanted:
-        return rest_level, WHITE
+        return rest
     best = max(
         wanted,
         key=lambda place: (shapes[place].priority, shapes[place].shape == "blackout", wanted[place], place),
@@ -187,19 +190,22 @@ class _Begun:
     red_s: list[float]
 
 
-def _begun(lights: Sequence[PlannedLight], rest_level: float) -> _Begun:
-    """`rest_level` is that of lamps with a blackout, which may be lit by others; all others rest dark."""
+def _begun(lights: Sequence[PlannedLight], fixtures: Sequence[Fixture], *, lit: bool) -> _Begun:
+    """Fixtures are at their rest, all other lamps dark; those with a blackout lit by others where `lit`."""
     lamps: dict[LightAddress, list[PlannedLight]] = defaultdict(list)
     for light in lights:
         lamps[parse_light(light.light)].append(light)
+    rests = {parse_light(one.address): (one.rest_level, one.light(one.rest_colour)) for one in fixtures}
     all_s: list[float] = []
     red_s: list[float] = []
-    for shapes in lamps.values():
-        before = rest_level if any(shape.shape == "blackout" for shape in shapes) else 0.0
-        states = lamp_states(shapes, before)
+    for address, shapes in lamps.items():
+        blacked_out = any(shape.shape == "blackout" for shape in shapes)
+        rest = LIT if lit and blacked_out else rests.get(address, DARK)
+        states = [(-inf, *rest), *lamp_states(shapes, rest)]
         for channel in _channels(states):
-            all_s += flash_times_s(channel, before)
-        red_s += flash_times_s(_red(states))
+            all_s += flash_times_s(channel[1:], before=channel[0][1])
+        red = _red(states)
+        red_s += flash_times_s(red[1:], before=red[0][1])
     return _Begun(all_s=_merged_s(all_s + red_s), red_s=_merged_s(red_s))
 
 
@@ -211,9 +217,9 @@ def _merged_s(starts_s: Sequence[float]) -> list[float]:
     return merged_s
 
 
-def _worst(lights: Sequence[PlannedLight]) -> tuple[_Begun, ...]:
-    """Flashes where lamps that are blacked out were dark before, and where they were lit."""
-    return tuple(_begun(lights, rest_level) for rest_level in (0.0, 1.0))
+def _worst(lights: Sequence[PlannedLight], fixtures: Sequence[Fixture]) -> tuple[_Begun, ...]:
+    """Flashes where lamps that are blacked out were at rest before, and where they were lit."""
+    return tuple(_begun(lights, fixtures, lit=lit) for lit in (False, True))
 
 
 def _most_in_a_second(starts_s: Sequence[float]) -> int:
@@ -225,9 +231,9 @@ def _most_in_a_second(starts_s: Sequence[float]) -> int:
     return most
 
 
-def flashes_in_any_second(lights: Sequence[PlannedLight]) -> int:
+def flashes_in_any_second(lights: Sequence[PlannedLight], fixtures: Sequence[Fixture] = ()) -> int:
     """Largest number of flashes that begin within one second; lights that come on together count once."""
-    return max(_most_in_a_second(begun.all_s) for begun in _worst(lights))
+    return max(_most_in_a_second(begun.all_s) for begun in _worst(lights, fixtures))
 
 
 def longest_train_s(starts_s: Sequence[float]) -> float:
@@ -241,7 +247,7 @@ def longest_train_s(starts_s: Sequence[float]) -> float:
 
 
 def _scene(index: int, plan: Plan, counts: bool) -> SceneFlashes:
-    worst = _worst(plan.lights)
+    worst = _worst(plan.lights, plan.fixtures)
     # pressed again as soon as it can be: the end of one cue and the start of the next may meet
     period_s = max(plan.reset_s, plan.cue_length_s)
     again = ceil(1.0 / period_s) + 1

@@ -14,24 +14,23 @@ import struct
 import threading
 import time
 import uuid
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
+from cuesync.devices.fixtures import FRAME_S, SLOTS
 from cuesync.devices.ports import Trouble
 from cuesync.errors import DeviceError, InputError
 
 PORT = 5568
-SLOTS = 512
 MULTICAST = "multicast"
 _ACN_ID = b"ASC-E1.17\0\0\0"
 DEFAULT_PRIORITY = 100
 HIGHEST_PRIORITY = 200
 _TERMINATED = 0x40
-_FRAME_S = 1.0 / 44.0
 _AT_ONCE = 4  # packets of one universe that may follow each other without a DMX frame between them
 _AGAIN = 2  # so a change is sent three times before the slow repeats begin (ANSI E1.31, 6.6.2, from memory)
-_AGAIN_S = 2.0 * _FRAME_S
+_AGAIN_S = 2.0 * FRAME_S
 _REPEAT_S = 0.9  # E1.31 asks for 800 to 1000 ms
 _LAST_PACKETS = 3
 
@@ -73,7 +72,7 @@ def multicast_host(universe: int) -> str:
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class _Universe:
-    slots: bytearray = field(default_factory=lambda: bytearray(SLOTS))
+    slots: bytearray
     sequence: int = 0
     sent_s: float = float("-inf")
     paid_s: float = float("-inf")  # until when the packets so far take up the universe at DMX's rate
@@ -84,7 +83,7 @@ class _Universe:
     @property
     def due_s(self) -> float:
         if self.waiting:
-            return self.paid_s - (_AT_ONCE - 1) * _FRAME_S
+            return self.paid_s - (_AT_ONCE - 1) * FRAME_S
         return self.sent_s + (_AGAIN_S if self.again else _REPEAT_S)
 
     def sent(self, now_s: float) -> None:
@@ -92,14 +91,15 @@ class _Universe:
         self.waiting = False
         self.sequence += 1
         self.sent_s = now_s
-        self.paid_s = max(self.paid_s, now_s) + _FRAME_S
+        self.paid_s = max(self.paid_s, now_s) + FRAME_S
 
 
 class E131Sender:
     """Sends universes, dark at first.
 
     `to`: a host (IPv4 or IPv6), "multicast", or "multicast:ADDRESS" out of the network card that has this
-    address; multicast is IPv4 only. DeviceError for an unknown host or card.
+    address; multicast is IPv4 only. `dark`: what all slots of a universe hold while all is dark, where that
+    is not 0. DeviceError for an unknown host or card.
     """
 
     def __init__(
@@ -109,7 +109,9 @@ class E131Sender:
         port: int = PORT,
         source: str = "cuesync",
         priority: int = DEFAULT_PRIORITY,
+        dark: Mapping[int, bytes] | None = None,
     ) -> None:
+        self._dark = {} if dark is None else dict(dark)
         self._port = port
         self._source = source
         self._priority = priority
@@ -149,7 +151,9 @@ class E131Sender:
         with self._change:
             if not self._open:
                 raise DeviceError("the DMX lights are closed. Open them again.")
-            held = self._universes.setdefault(universe, _Universe())
+            if universe not in self._universes:
+                self._universes[universe] = _Universe(slots=bytearray(self._dark_slots(universe)))
+            held = self._universes[universe]
             place = slice(slot - 1, slot - 1 + len(values))
             if held.slots[place] == bytes(values) and held.sequence and not held.lost:
                 return
@@ -170,10 +174,10 @@ class E131Sender:
             return Trouble(failures=self._failures, now=now, what=self._problem)
 
     def dark(self) -> None:
-        """Every slot to 0, at once."""
+        """Every slot as it is in the dark, at once."""
         with self._change:
             for universe, held in self._universes.items():
-                held.slots[:] = bytes(SLOTS)
+                held.slots[:] = self._dark_slots(universe)
                 held.waiting = True
                 if time.perf_counter() >= held.due_s:
                     self._send(universe, held)
@@ -192,11 +196,14 @@ class E131Sender:
             self._change.notify()
         self._thread.join()
         for universe, held in self._universes.items():
-            held.slots[:] = bytes(SLOTS)
+            held.slots[:] = self._dark_slots(universe)
             self._send(universe, held)
             for _ in range(_LAST_PACKETS):
                 self._send(universe, held, terminated=True)
         self._socket.close()
+
+    def _dark_slots(self, universe: int) -> bytes:
+        return self._dark.get(universe, bytes(SLOTS))
 
     def _send(self, universe: int, held: _Universe, *, terminated: bool = False) -> OSError | None:
         """The network's error, if any."""

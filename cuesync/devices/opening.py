@@ -23,9 +23,11 @@ from cuesync.devices.contact_addresses import (
     SerialContact,
     parse_contact,
 )
+from cuesync.devices.fixtures import Fixture
 from cuesync.devices.light_addresses import (
     BoardLight,
     DmxLight,
+    FixtureLight,
     MidiControlLight,
     MidiLight,
     OscLight,
@@ -155,15 +157,21 @@ def _contact_source(  # noqa: PLR0911  one a kind
             raise AssertionError(contact)
 
 
-def light_output(settings: PortSettings, clock: Clock, lights: Iterable[str]) -> LightsTogether:
-    """One output for all these lights, each on its own device. DeviceError where one is not there."""
+def light_output(
+    settings: PortSettings, clock: Clock, lights: Iterable[str], fixtures: Iterable[Fixture] = ()
+) -> LightsTogether:
+    """One output for all these lights, each on its own device. DeviceError where one is not there.
+
+    `fixtures` are those that the lights refer to.
+    """
+    described = tuple(fixtures)
     groups: dict[str, list[str]] = {}
     for light in dict.fromkeys(lights):
         groups.setdefault(_light_device_of(light), []).append(light)
     parts: list[LightsPart] = []
     try:
         for device, group in groups.items():
-            open_it = partial(_light_output, tuple(group), settings, clock)
+            open_it = partial(_light_output, tuple(group), settings, clock, described)
             parts.append(LightsPart(name=device, lights=tuple(group), open=open_it, output=open_it()))
     except BaseException:
         LightsTogether(parts, _light_device_of).close()
@@ -178,7 +186,7 @@ def _light_device_of(light: str) -> str:
             return "MIDI port"
         case OscLight():
             return "OSC"
-        case DmxLight():
+        case DmxLight() | FixtureLight():
             return "DMX"
         case BoardLight():
             return f"board at {address.port}"
@@ -186,7 +194,9 @@ def _light_device_of(light: str) -> str:
             raise AssertionError(light)
 
 
-def _light_output(lights: tuple[str, ...], settings: PortSettings, clock: Clock) -> LightOutput:
+def _light_output(
+    lights: tuple[str, ...], settings: PortSettings, clock: Clock, fixtures: tuple[Fixture, ...]
+) -> LightOutput:
     match address := parse_light(lights[0]):
         case MidiLight() | MidiControlLight():
             from cuesync.devices.midi import MidiLights
@@ -196,10 +206,10 @@ def _light_output(lights: tuple[str, ...], settings: PortSettings, clock: Clock)
             from cuesync.devices.osc import OscLights
 
             return OscLights(lights)
-        case DmxLight():
+        case DmxLight() | FixtureLight():
             from cuesync.devices.dmx import DmxLights
 
-            return DmxLights(settings.e131_to)
+            return DmxLights(settings.e131_to, fixtures)
         case BoardLight():
             from cuesync.devices.board import BoardLights
 

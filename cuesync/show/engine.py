@@ -72,14 +72,16 @@ class Show:
     ) -> None:
         """Prepares every sound for this sound card; DeviceError where a scene needs more than it has.
 
-        `sound` may be None where no plan has a sound, `lights` where none has a light. `house_lights` go on
-        when all is stopped, and off when the show is armed again. `ways_back`: what the operator does to get
-        from a state to armed, one sentence each.
+        `sound` may be None where no plan has a sound, `lights` where none has a light. `house_lights` go on,
+        and fixtures to their safe level, when all is stopped, until the show is armed again. `ways_back`:
+        what the operator does to get from a state to armed, one sentence each.
         """
         self._clock = clock
         self._report = report
         self._sound = sound
-        self._house_lights = tuple(house_lights)
+        fixtures = [fixture for plan in plans for fixture in plan.fixtures]
+        self._house_levels = {one.address: one.safe_level for one in fixtures if one.safe_level > 0.0}
+        self._house_levels |= dict.fromkeys(house_lights, 1.0)
         self._house_lit = False
         self._ways_back = {} if ways_back is None else dict(ways_back)
         self.wake: Callable[[], None] = lambda: None
@@ -189,11 +191,17 @@ class Show:
         self._step_all(Step.ACKNOWLEDGE)
 
     def arm(self) -> None:
-        """Arm every scene that is off (second step back after a stop) or held; its background starts."""
+        """Arm every scene that is off (second step back after a stop) or held.
+
+        Of one that was off the background starts, and its fixtures go to what they show at rest.
+        """
         for scene in self._scenes:
-            if self._sound is not None and scene.state.state is State.OFF:
+            if scene.state.state is not State.OFF:
+                continue
+            if self._sound is not None:
                 for _, place in scene.backgrounds:
                     self._sound.loop(place)
+            self._light_rest(scene.plan)
         self._step_all(Step.ARM)
         if State.STOPPED not in self.states().values():
             self._light_house(on=False)
@@ -423,14 +431,23 @@ class Show:
             )
             self._tell(scene, scene.state.step(Step.HOLD, now_s))
 
+    def _light_rest(self, plan: Plan) -> None:
+        """A fixture that can't be reached keeps no scene from being armed: its output is watched."""
+        for fixture in plan.fixtures:
+            try:
+                self.desk.rest(fixture.address, fixture.rest_level, fixture.rest_colour)
+            except CuesyncError as problem:
+                said = f"{fixture.address} could not be brought to its level at rest: {problem}"
+                self._report(Fault(at_s=self._clock.now_s(), scene=plan.title, what=said))
+
     def _light_house(self, *, on: bool) -> None:
         """A house light that can't be reached keeps no other from being switched."""
         if on == self._house_lit:
             return
         self._house_lit = on
-        for light in self._house_lights:
+        for light, level in self._house_levels.items():
             try:
-                self.desk.hold(light, on=on)
+                self.desk.hold(light, level if on else None)
             except CuesyncError as problem:
                 said = f"the house light {light} could not be switched {'on' if on else 'off'}: {problem}"
                 self._report(Fault(at_s=self._clock.now_s(), what=said))

@@ -79,15 +79,16 @@ class _Light:
 
     name: str
     claims: list[_Claim] = field(default_factory=list)
-    held: bool = False
+    held_level: float | None = None
     rest_level: float = 0.0
+    rest_colour: Colour = WHITE
     shown: LightCommand | None = None
 
     def wanted(self) -> LightCommand:
         """Highest priority first, then darkness, then the highest level, then the latest shape."""
-        level, colour = self.rest_level, WHITE
-        if self.held:
-            level = 1.0
+        level, colour = self.rest_level, self.rest_colour
+        if self.held_level is not None:
+            level, colour = self.held_level, WHITE
         elif self.claims:
             priority = max(claim.priority for claim in self.claims)
             top = [claim for claim in self.claims if claim.priority == priority]
@@ -151,24 +152,24 @@ class LightDesk:
             heapq.heappush(self._queue, (claim.next_s, claim.order, claim))
         self.wake()
 
-    def rest(self, light: str, level: float) -> None:
+    def rest(self, light: str, level: float, colour: Colour = WHITE) -> None:
         """From now on the light stands at this level while nothing wants it, until `all_off`.
 
         DeviceError where the output is gone.
         """
         with self._lock:
             found = self._light(light)
-            found.rest_level = level
+            found.rest_level, found.rest_colour = level, colour
             self._show(found)
 
-    def hold(self, light: str, *, on: bool) -> None:
-        """Full on at once until it is held no more, whatever any shape wants.
+    def hold(self, light: str, level: float | None) -> None:
+        """White at this level at once, whatever any shape wants, until it is held no more (None).
 
         DeviceError where the output is gone.
         """
         with self._lock:
             found = self._light(light)
-            found.held = on
+            found.held_level = level
             self._show(found)
 
     def next_s(self) -> float:
@@ -192,7 +193,7 @@ class LightDesk:
         with self._lock:
             forgotten, self._queue = self._queue, []
             for light in self._lights.values():  # known for `use`, though dark
-                light.claims, light.held, light.rest_level = [], False, 0.0
+                light.claims, light.held_level, light.rest_level = [], None, 0.0
                 light.shown = None
             try:
                 if self._output is not None:

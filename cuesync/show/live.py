@@ -20,6 +20,7 @@ from cuesync.devices.opening import PortSettings, contact_sources, light_output
 from cuesync.devices.ports import Clock, ContactEdge, HostClock
 from cuesync.ending import END_SIGNALS, on_signals
 from cuesync.errors import DeviceError, InputError
+from cuesync.plan.fixtures import check_house_lights
 from cuesync.plan.placing import with_device_latency
 from cuesync.plan.plan import Plan
 from cuesync.show.engine import Show
@@ -220,6 +221,7 @@ def _check_together(plans: Sequence[Plan], controls: Controls) -> None:
     for title in titles:
         if titles.count(title) > 1:
             raise InputError(f'two scenes are called "{title}". Give each its own title.')
+    check_house_lights(controls.house_lights, plans)
     for plan in plans:
         for contact, role in plan.contacts:
             if not any(overlap(contact, control) for control in controls.contacts):
@@ -262,6 +264,8 @@ class _Ports:
         self._settings = settings
         light_addresses = [light.light for plan in plans for light in plan.lights]
         light_addresses += controls.house_lights
+        fixtures = tuple(dict.fromkeys(fixture for plan in plans for fixture in plan.fixtures))
+        light_addresses += [fixture.address for fixture in fixtures]
         channels = channels_needed(plans)
         self.sound: SoundDesk | None = None
         self.lights: LightsTogether | None = None
@@ -276,7 +280,7 @@ class _Ports:
 
         def lights() -> None:
             try:
-                self.lights = light_output(settings, clock, light_addresses)
+                self.lights = light_output(settings, clock, light_addresses, fixtures)
             except DeviceError as problem:
                 said = str(problem).rstrip(".")
                 raise DeviceError(f"{said}. To play without the lights, add --without-lights.") from problem

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cuesync.care.flash import (
+    DARK,
     flash_times_s,
     flashes_by_view,
     flashes_in_any_second,
@@ -247,7 +248,7 @@ def test_a_slow_fade_is_one_flash() -> None:
 def test_shapes_on_one_lamp_show_one_level_at_a_time(drawn: list[tuple[int, int, int]]) -> None:
     """Among equals the highest level decides, as the show does it."""
     shapes = [shape("flash", at / 100, long / 100, (0.0, level / 10)) for at, long, level in drawn]
-    states = lamp_states(shapes, 0.0)
+    states = lamp_states(shapes, DARK)
     for probe_s in (k / 100 + 0.005 for k in range(360)):
         shown = next((level for at_s, level, _ in reversed(states) if at_s <= probe_s), 0.0)
         wanted = [level / 10 for at, long, level in drawn if at / 100 <= probe_s < at / 100 + long / 100]

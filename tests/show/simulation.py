@@ -21,7 +21,7 @@ _E = TypeVar("_E", bound=ShowEvent)
 
 
 def is_dmx(light: str) -> bool:
-    return light.startswith("dmx:")
+    return light.startswith(("dmx:", "fixture:"))
 
 
 class Simulation:
@@ -57,6 +57,7 @@ class Simulation:
         self.audio = self._new_audio()
         tell = self.said.append if report is None else report
         addresses = [light.light for plan in plans for light in plan.lights] + list(house_lights)
+        addresses += [fixture.address for plan in plans for fixture in plan.fixtures]
         self.together = LightsTogether(
             (
                 self._part("MIDI port", self.lights, [light for light in addresses if not is_dmx(light)]),

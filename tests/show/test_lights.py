@@ -190,7 +190,7 @@ def test_the_colour_is_that_of_the_shape_that_decides() -> None:
 
 def test_a_held_light_stays_on_through_a_blackout() -> None:
     bench = Bench()
-    bench.desk.hold("midi:36", on=True)
+    bench.desk.hold("midi:36", 1.0)
     bench.play(shape(0.5, 0.5, (0.0, 0.0), kind="blackout", priority=200))
     bench.clock.sleep_s(2.0)
     assert bench.sent() == [(0.0, 1.0)]
