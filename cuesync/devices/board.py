@@ -1,4 +1,4 @@
-"""A microcontroller on USB-serial, as contacts and as lights: one line of ASCII each way, 115200 baud.
+"""A microcontroller on USB-serial: contacts, lights, what starts a prop. ASCII lines each way, 115200 baud.
 
 From the board, each line ended by a line feed (a carriage return before it is allowed):
 
@@ -6,9 +6,13 @@ From the board, each line ended by a line feed (a carriage return before it is a
     NAME =1                 how the contact stands, in answer to `?`; never taken for a press
     - MICROSECONDS          a beat with nothing to tell, best every 20 ms: they carry the board's clock
 
-To the board: `?`, to be answered for every contact, and `NAME VALUE`, a light from 0 to 255. NAME is 1 to 16
-of a to z, 0 to 9 and `_`. MICROSECONDS is a 32-bit counter that wraps (Arduino's `micros()`), taken when the
-edge is seen. The board tells edges undebounced.
+To the board: `?`, to be answered for every contact; `NAME VALUE`, a light from 0 to 255; and for an output
+that starts a prop `NAME on MILLISECONDS`, then `NAME keep MILLISECONDS` every 100 ms, and `NAME off`. The
+board switches such an output off by itself so many milliseconds after the last line, heeds `keep` only while
+it is on, and has it off when it starts. Better still, it knows the longest time that the output may be on.
+
+NAME is 1 to 16 of a to z, 0 to 9 and `_`. MICROSECONDS is a 32-bit counter that wraps (Arduino's `micros()`),
+taken when the edge is seen. The board tells edges undebounced.
 """
 
 from __future__ import annotations
@@ -252,3 +256,41 @@ class BoardLights:
             board, self._board = self._board, None
             if board is not None:
                 _give_back(self.name, board)
+
+
+class BoardSwitch:
+    """The output of the board at one serial port that starts a prop; off from now on."""
+
+    def __init__(self, name: str, output: str, *, clock: Clock | None = None) -> None:
+        self.name = name
+        self._output = output
+        self._board: _Board | None = _take(name, HostClock() if clock is None else clock)
+        try:
+            self.off()
+        except DeviceError:
+            self.close()
+            raise
+
+    def on(self, for_s: float) -> None:
+        self._write(f"{self._output} on {max(1, round(for_s * 1000.0))}\n")
+
+    def keep_on(self, for_s: float) -> None:
+        self._write(f"{self._output} keep {max(1, round(for_s * 1000.0))}\n")
+
+    def off(self) -> None:
+        self._write(f"{self._output} off\n")
+
+    def _write(self, line: str) -> None:
+        if not self.alive() or self._board is None:
+            raise DeviceError(f'the board at "{self.name}" is gone. Plug it in again.')
+        self._board.write(line)
+
+    def alive(self) -> bool:
+        return self._board is not None and self._board.alive()
+
+    def close(self) -> None:
+        with contextlib.suppress(DeviceError):
+            self.off()
+        board, self._board = self._board, None
+        if board is not None:
+            _give_back(self.name, board)

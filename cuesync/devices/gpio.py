@@ -1,4 +1,4 @@
-"""Contacts at the pins of a small board computer, through gpiozero.
+"""Contacts at the pins of a small board computer, and an output that starts a prop, through gpiozero.
 
 The pin is pulled up; a contact that joins it to ground is closed. Where the driver hands over the kernel's
 own stamp of the edge (lgpio does), that is the moment; else it is the moment at which the driver told us.
@@ -102,4 +102,58 @@ class GpioContacts:
         factory, self._factory = self._factory, None
         if factory is not None and factory is not self._given:
             with contextlib.suppress(Exception):
+                factory.close()
+
+
+class GpioSwitch:
+    """A pin that starts a prop; off from now on. `factory` as for `GpioContacts`.
+
+    A pin has no clock of its own: in a show this runs in a process that has (`switch_process`).
+    """
+
+    def __init__(self, pin: int, *, active_low: bool, factory: Any = None) -> None:
+        gpiozero = _library()
+        self._factory = _own_factory() if factory is None else factory
+        self._given = factory
+        self._device: Any = None
+        try:
+            self._device = gpiozero.DigitalOutputDevice(
+                f"GPIO{pin}", active_high=not active_low, initial_value=False, pin_factory=self._factory
+            )
+        except Exception as problem:
+            self.close()
+            raise DeviceError(
+                f"pin {pin} can't be used: {problem}. Close other programs that use it, or wire the prop's "
+                "output to another pin."
+            ) from problem
+
+    def on(self, for_s: float) -> None:  # noqa: ARG002  see above
+        self._set(True)
+
+    def keep_on(self, for_s: float) -> None:
+        """Nothing to do: it is on until it is told otherwise."""
+
+    def off(self) -> None:
+        self._set(False)
+
+    def _set(self, on: bool) -> None:
+        if self._device is None:
+            raise DeviceError("the pin that starts the prop was given back. Start the show again.")
+        try:
+            self._device.value = on
+        except Exception as problem:  # lgpio and gpiozero raise classes of their own
+            raise DeviceError(f"the pin that starts the prop can't be switched: {problem}.") from problem
+
+    def alive(self) -> bool:
+        return self._device is not None
+
+    def close(self) -> None:
+        device, self._device = self._device, None
+        factory, self._factory = self._factory, None
+        with contextlib.suppress(Exception):
+            if device is not None:
+                device.off()
+                device.close()
+        with contextlib.suppress(Exception):
+            if factory is not None and factory is not self._given:
                 factory.close()

@@ -156,6 +156,31 @@ class RepeatingOutput(LightOutput, Protocol):
     def trouble(self) -> Trouble: ...
 
 
+class PropOutput(Protocol):
+    """One relay, motor or valve that starts a prop; off from the moment it is opened.
+
+    It never stays on for longer than it was last told, whatever becomes of cuesync.
+    """
+
+    def on(self, for_s: float) -> None:
+        """On until `for_s` from now. DeviceError when the device is gone."""
+        ...
+
+    def keep_on(self, for_s: float) -> None:
+        """Where it is still on: until `for_s` from now. DeviceError when the device is gone."""
+        ...
+
+    def off(self) -> None:
+        """Off at once. DeviceError when the device is gone."""
+        ...
+
+    def alive(self) -> bool: ...
+
+    def close(self) -> None:
+        """Off, and the device given back. May be called twice; never raises."""
+        ...
+
+
 class AudioOutput(Protocol):
     """One stream of sound, played block by block."""
 

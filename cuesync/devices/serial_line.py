@@ -1,4 +1,6 @@
-"""A bare button at a USB-serial adapter: a modem line (CTS, DSR, DCD, RI) that RTS or DTR feeds.
+"""A bare button at a USB-serial adapter, or what starts a prop: its modem lines.
+
+The button closes a line (CTS, DSR, DCD, RI) that RTS or DTR feeds.
 
 RTS and DTR are raised when the port is opened; a button between one of them and an input line closes it.
 On Linux a thread waits for the line to change (TIOCMIWAIT) where the adapter's driver can; elsewhere the
@@ -140,3 +142,73 @@ class SerialContacts:
                 self._waits = False  # this driver can't wait, or the port is gone; `_watch` finds out
         finally:
             os.close(fd)
+
+
+class SerialSwitch:
+    """RTS or DTR of one serial port as what starts a prop; off from now on.
+
+    On is: this line raised, and the other not. The system itself raises both whenever a port is opened, and
+    drops both when the port's last user is gone; so what hangs between the two lines is off in all of that.
+    A line has no clock of its own: in a show this runs in a process that has (`switch_process`).
+    """
+
+    def __init__(self, name: str, line: str) -> None:
+        self.name = name
+        self._line, self._other = (line, "dtr") if line == "rts" else (line, "rts")
+        self._port: Any = open_port(name)
+        try:
+            _drop_lines_at_the_end(self._port)
+            self.off()
+        except DeviceError:
+            self.close()
+            raise
+
+    def on(self, for_s: float) -> None:  # noqa: ARG002  see above
+        self._set(True)
+
+    def keep_on(self, for_s: float) -> None:
+        """Nothing to do: it is on until it is told otherwise."""
+
+    def off(self) -> None:
+        self._set(False)
+
+    def _set(self, on: bool) -> None:
+        if self._port is None:
+            raise DeviceError(f'the serial port "{self.name}" was given back. Start the show again.')
+        try:
+            # an output that goes off does so first of all, and one that goes on last
+            for line, raised in ((self._line, on), (self._other, False))[:: -1 if on else 1]:
+                setattr(self._port, line, raised)
+        except OSError as problem:
+            raise DeviceError(
+                f'the lines of the serial port "{self.name}" can\'t be switched: {problem}. '
+                "Plug the adapter in again."
+            ) from problem
+
+    def alive(self) -> bool:
+        try:
+            return self._port is not None and self._port.dsr is not None
+        except OSError:
+            return False
+
+    def close(self) -> None:
+        with contextlib.suppress(DeviceError):
+            self.off()
+        port, self._port = self._port, None
+        with contextlib.suppress(OSError):
+            if port is not None:
+                port.close()
+
+
+def _drop_lines_at_the_end(port: Any) -> None:
+    """The system is to drop RTS and DTR when this process ends, however it ends (POSIX: HUPCL)."""
+    try:
+        import termios
+    except ImportError:  # Windows does so by itself
+        return
+    try:
+        settings = termios.tcgetattr(port.fileno())
+        settings[2] |= termios.HUPCL
+        termios.tcsetattr(port.fileno(), termios.TCSANOW, settings)
+    except (termios.error, OSError, ValueError):
+        return  # `off`, which comes next, tells whether there are lines at all

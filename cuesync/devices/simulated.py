@@ -164,7 +164,10 @@ class SimulatedLights:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SimulatedCycle:
-    """One answer of the simulated prop, in host time; `pop_s` is None for a misfire."""
+    """One answer of the simulated prop, in host time; `pop_s` is None for a misfire.
+
+    `trigger_s`: when the contact closed or the output went on.
+    """
 
     trigger_s: float
     pop_s: float | None
@@ -173,7 +176,8 @@ class SimulatedCycle:
 class SimulatedProp:
     """A prop on the same contact: it pops a drawn delay after the contact closes, then resets.
 
-    Its limit switch, if it has one, is closed while it stands reset.
+    With an `output` that one starts it, and no contact. Its limit switch, if it has one, is closed while it
+    stands reset.
 
     `draw_delay_s` gives the delay of each cycle, or None for a misfire. Closures during the reset do
     nothing, as with the real thing.
@@ -188,6 +192,7 @@ class SimulatedProp:
         reset_s: float,
         popped: Callable[[SimulatedCycle], None] | None = None,
         limit_contact: str | None = None,
+        output: SimulatedOutput | None = None,
     ) -> None:
         self._contacts = contacts
         self._limit_contact = limit_contact
@@ -197,19 +202,97 @@ class SimulatedProp:
         self._popped = popped
         self._ready_s = -math.inf
         self.cycles: list[SimulatedCycle] = []
-        contacts.watch(self._edge)
+        if output is None:
+            contacts.watch(self._edge)
+        else:
+            output.watch(self._switched)
         if limit_contact is not None:
             contacts.edge(limit_contact, True)
 
     def _edge(self, edge: ContactEdge) -> None:
-        if edge.contact != self._contact or not edge.closed or edge.at_s < self._ready_s:
+        if edge.contact == self._contact and edge.closed:
+            self._start(edge.at_s)
+
+    def _switched(self, at_s: float, on: bool) -> None:
+        if on:
+            self._start(at_s)
+
+    def _start(self, at_s: float) -> None:
+        if at_s < self._ready_s:
             return
         delay_s = self._draw_delay_s()
-        self._ready_s = edge.at_s + self._reset_s
-        cycle = SimulatedCycle(trigger_s=edge.at_s, pop_s=None if delay_s is None else edge.at_s + delay_s)
+        self._ready_s = at_s + self._reset_s
+        cycle = SimulatedCycle(trigger_s=at_s, pop_s=None if delay_s is None else at_s + delay_s)
         self.cycles.append(cycle)
         if self._limit_contact is not None and delay_s is not None:
-            self._contacts.edge(self._limit_contact, False, edge.at_s + delay_s / 2.0)
+            self._contacts.edge(self._limit_contact, False, at_s + delay_s / 2.0)
             self._contacts.edge(self._limit_contact, True, self._ready_s)
         if self._popped is not None:
             self._popped(cycle)
+
+
+class SimulatedOutput:
+    """An output that starts a prop, and only remembers: `switched` holds each change with its host time.
+
+    It drops by itself when it is not told again in time, as the real ones do.
+    """
+
+    def __init__(self, clock: SimulatedClock) -> None:
+        self._clock = clock
+        self._present = True
+        self._watchers: list[Callable[[float, bool], None]] = []
+        self._until_s = -math.inf
+        self.is_on = False
+        self.switched: list[tuple[float, bool]] = []
+
+    def watch(self, watcher: Callable[[float, bool], None]) -> None:
+        """Something that hangs on the output, such as the prop: host time, and whether it is on now."""
+        self._watchers.append(watcher)
+
+    def on(self, for_s: float) -> None:
+        self._needed()
+        self._stay_on(for_s)
+        self._switch(True)
+
+    def keep_on(self, for_s: float) -> None:
+        self._needed()
+        if self.is_on:
+            self._stay_on(for_s)
+
+    def off(self) -> None:
+        self._needed()
+        self._switch(False)
+
+    def alive(self) -> bool:
+        return self._present
+
+    def close(self) -> None:
+        self._switch(False)
+
+    def unplug(self) -> None:
+        """Without its supply it falls off."""
+        self._present = False
+        self._switch(False)
+
+    def plug_in(self) -> None:
+        self._present = True
+
+    def _needed(self) -> None:
+        if not self._present:
+            raise DeviceError("the simulated output is unplugged. Plug it in.")
+
+    def _stay_on(self, for_s: float) -> None:
+        self._until_s = self._clock.now_s() + for_s
+        self._clock.at(self._until_s, self._run_out)
+
+    def _run_out(self) -> None:
+        if self._clock.now_s() >= self._until_s:
+            self._switch(False)
+
+    def _switch(self, on: bool) -> None:
+        if on == self.is_on:
+            return
+        self.is_on = on
+        self.switched.append((self._clock.now_s(), on))
+        for watcher in self._watchers:
+            watcher(self._clock.now_s(), on)

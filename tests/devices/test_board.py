@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cuesync.devices.board import BoardContacts, BoardEdge, BoardLights, BoardReader
+from cuesync.devices.board import BoardContacts, BoardEdge, BoardLights, BoardReader, BoardSwitch
 from cuesync.devices.opening import PortSettings, contact_sources, light_output
 from cuesync.devices.ports import ContactEdge, HostClock, LightCommand
 from cuesync.errors import DeviceError
@@ -132,3 +132,41 @@ def test_a_board_that_vanishes_is_not_alive_and_can_be_opened_again(terminal: tu
     lights.send(LightCommand(light=f"board:{name}:eyes", level=0.001))
     assert os.read(board, 64) == b"eyes 1\n"
     lights.close()
+
+
+def test_what_starts_a_prop_is_off_when_opened_and_told_for_how_long(terminal: tuple[int, str]) -> None:
+    board, name = terminal
+    contacts = BoardContacts(name)
+    contacts.open([f"board:{name}:end"], lambda _edge: None)
+    switch = BoardSwitch(name, "prop")
+    try:
+        assert os.read(board, 64) == b"?\nprop off\n"
+        switch.on(0.35)
+        switch.keep_on(0.0002)  # never 0: the board would have to guess what that means
+        switch.off()
+        assert os.read(board, 64) == b"prop on 350\nprop keep 1\nprop off\n"
+        contacts.close()
+        assert switch.alive()
+    finally:
+        contacts.close()
+        switch.close()
+        switch.close()
+    assert os.read(board, 64) == b"prop off\n"
+    for told in (switch.off, lambda: switch.on(1.0), lambda: switch.keep_on(1.0)):
+        with pytest.raises(DeviceError, match="is gone"):
+            told()
+
+
+def test_what_starts_a_prop_notices_that_its_board_is_gone(terminal: tuple[int, str]) -> None:
+    _, name = terminal
+    other, spare = os.openpty()
+    gone = os.ttyname(spare)
+    os.close(spare)
+    switch = BoardSwitch(gone, "prop")
+    os.close(other)
+    assert until(lambda: not switch.alive())
+    with pytest.raises(DeviceError, match="is gone"):
+        switch.on(1.0)
+    switch.close()
+    with pytest.raises(DeviceError, match="does not open"):
+        BoardSwitch(f"{name}-none", "prop")

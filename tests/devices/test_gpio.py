@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from cuesync.devices.gpio import GpioContacts
+from cuesync.devices.gpio import GpioContacts, GpioSwitch
 from cuesync.devices.opening import PortSettings, contact_sources
 from cuesync.devices.ports import ContactEdge
 from cuesync.devices.simulated import SimulatedClock
@@ -139,3 +139,31 @@ def test_without_the_package_the_way_to_it_is_said(monkeypatch: pytest.MonkeyPat
     monkeypatch.setitem(sys.modules, "gpiozero", None)
     with pytest.raises(DeviceError, match=r'pip install "cuesync\[gpio\]"'):
         GpioContacts().open(("gpio:17",), lambda _edge: None)
+
+
+@pytest.mark.parametrize("active_low", [False, True])
+def test_a_pin_that_starts_a_prop_is_off_from_the_moment_it_is_opened(factory: Any, active_low: bool) -> None:
+    switch = GpioSwitch(22, active_low=active_low, factory=factory)
+    pin = factory.pin("GPIO22")
+    assert pin.function == "output"
+    assert pin.state == active_low
+    switch.on(1.0)
+    switch.keep_on(1.0)
+    assert pin.state != active_low
+    switch.off()
+    assert pin.state == active_low
+    switch.on(1.0)
+    assert switch.alive()
+    switch.close()
+    switch.close()
+    assert pin.function == "input"  # as the system leaves it when a program dies
+    assert not switch.alive()
+    with pytest.raises(DeviceError, match="was given back"):
+        switch.on(1.0)
+
+
+def test_a_pin_that_is_in_use_is_refused(factory: Any) -> None:
+    pins = Pins(factory, "gpio:22")
+    with pytest.raises(DeviceError, match="pin 22 can't be used"):
+        GpioSwitch(22, active_low=False, factory=factory)
+    pins.contacts.close()

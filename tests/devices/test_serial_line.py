@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable
 from typing import Any
@@ -10,7 +11,7 @@ import pytest
 
 from cuesync.devices import serial_line
 from cuesync.devices.ports import ContactEdge
-from cuesync.devices.serial_line import SerialContacts
+from cuesync.devices.serial_line import SerialContacts, SerialSwitch
 from cuesync.errors import DeviceError
 
 
@@ -99,3 +100,85 @@ def test_a_port_that_is_not_there_is_told() -> None:
     pytest.importorskip("serial")
     with pytest.raises(DeviceError, match=r'"no-such-port" does not open'):
         SerialContacts("no-such-port").open(["serial:no-such-port:cts"], lambda _edge: None)
+
+
+class Lines(Adapter):
+    """An adapter that remembers how its two lines stood after each change; opened, it has both raised."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.history = [(True, True)]
+
+    def __setattr__(self, name: str, value: object) -> None:
+        if name in ("rts", "dtr") and "history" in self.__dict__:
+            if self.gone:
+                raise OSError(5, "Input/output error")
+            rts, dtr = self.history[-1]
+            self.history.append((bool(value), dtr) if name == "rts" else (rts, bool(value)))
+        super().__setattr__(name, value)
+
+
+@pytest.fixture
+def lines(monkeypatch: pytest.MonkeyPatch) -> Lines:
+    made = Lines()
+
+    def opened(_port: str, **_settings: Any) -> Adapter:
+        return made
+
+    monkeypatch.setattr(serial_line, "open_port", opened)
+    return made
+
+
+@pytest.mark.parametrize("line", ["rts", "dtr"])
+def test_what_starts_a_prop_is_on_only_while_told_so(lines: Lines, line: str) -> None:
+    """Something between RTS and DTR: on where the one is raised and the other is not."""
+    on = (True, False) if line == "rts" else (False, True)
+    switch = SerialSwitch("COM3", line)
+    assert lines.history[-1] == (False, False)
+    assert on not in lines.history
+    opened = len(lines.history)
+    switch.on(1.0)
+    assert lines.history[-1] == on
+    assert lines.history[opened:].count(on) == 1
+    switch.keep_on(1.0)
+    assert lines.history[-1] == on
+    went_on = len(lines.history)
+    switch.off()
+    assert on not in lines.history[went_on:]
+    switch.on(1.0)
+    switch.close()
+    assert lines.history[-1] == (False, False)
+    assert lines.closed
+    switch.close()
+    with pytest.raises(DeviceError, match="was given back"):
+        switch.on(1.0)
+
+
+def test_what_starts_a_prop_notices_that_its_adapter_is_gone(lines: Lines) -> None:
+    switch = SerialSwitch("COM3", "rts")
+    assert switch.alive()
+    lines.gone = True
+    assert not switch.alive()
+    for told in (switch.off, lambda: switch.on(1.0)):
+        with pytest.raises(DeviceError, match=r"can't be switched: .*Plug the adapter in again"):
+            told()
+    switch.close()
+    with pytest.raises(DeviceError, match="can't be switched"):
+        SerialSwitch("COM3", "rts")
+
+
+def test_the_system_is_asked_to_drop_the_lines_when_the_program_dies() -> None:
+    """POSIX: HUPCL, "hang up on last close"; a pseudo-terminal has that flag, though no lines."""
+    termios = pytest.importorskip("termios")
+    pytest.importorskip("serial")
+    board, ours = os.openpty()
+    try:
+        settings = termios.tcgetattr(ours)
+        settings[2] &= ~termios.HUPCL
+        termios.tcsetattr(ours, termios.TCSANOW, settings)
+        with pytest.raises(DeviceError, match="can't be switched"):
+            SerialSwitch(os.ttyname(ours), "rts")
+        assert termios.tcgetattr(ours)[2] & termios.HUPCL
+    finally:
+        os.close(ours)
+        os.close(board)
