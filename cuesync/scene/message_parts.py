@@ -64,8 +64,8 @@ class ShowControlPart(MessagePart):
     def sent_sometime(self) -> ShowControlPart:
         if self.at_stop == (self.at_ms is not None):
             raise ValueError(
-                "it must be clear when this is sent. Give at_ms (from the pop), or at_stop = true (when all is "
-                "stopped)."
+                "it must be clear when this is sent. Give at_ms (from the pop), or at_stop = true (when all "
+                "is stopped)."
             )
         if (self.cue_path and not self.cue_list) or (self.cue_list and not self.cue):
             raise ValueError("a path needs a list, and a list a cue. Add what is missing.")
