@@ -106,7 +106,8 @@ def _news(one: Look, rate_hz: int) -> Samples:
     ahead = round(IMPACT_S / STEP_S)
     hop = _hop(rate_hz)
     rows = np.lib.stride_tricks.sliding_window_view(one.sound.astype(np.float32), ahead * hop)[::hop]
-    spectra = np.fft.rfft(rows, axis=1)
+    # numpy goes by float32 only where it has to scale
+    spectra = np.fft.rfft(rows, axis=1, norm="forward")
     octaves = max(1, int(np.log2(0.5 * rate_hz / 100.0)))
     power = np.add.reduceat(spectra.real**2 + spectra.imag**2, 2 ** np.arange(octaves), axis=1)
     news: Samples = np.zeros(power.shape)
