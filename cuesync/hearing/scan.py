@@ -7,7 +7,6 @@ know where it is worth looking again at full rate.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,8 +95,11 @@ class CoarseScan:
         self.channels = channels
         self.block_frames = max(4, round(rate_hz * BLOCK_S))
         self._frames = 0
-        self._rest: NDArray[Any] = np.zeros((0, channels), dtype=np.float32)
-        self._before: FloatArray = np.zeros(channels, dtype=np.float32)
+        # a block's end waits here until the rest of its samples come, behind the one before it
+        self._ends: FloatArray = np.zeros((channels, self.block_frames), dtype=np.float32)
+        self._waiting = 0
+        self._line: FloatArray = np.zeros(0, dtype=np.float32)
+        self._steps: FloatArray = np.zeros(0, dtype=np.float32)
         self._offset: FloatArray | None = None
         self._scale = np.float32(1.0)
         self._views: FloatArray = np.zeros((3, channels, frames // self.block_frames), dtype=np.float32)
@@ -105,36 +107,35 @@ class CoarseScan:
 
     def feed(self, block: NDArray[np.float32] | NDArray[np.float64] | NDArray[np.int16]) -> None:
         """Take the next block."""
+        if not len(block):
+            return
         self._frames += len(block)
         if block.dtype == np.int16:
             self._scale = np.float32(1.0 / 32768.0)
-        if len(self._rest):
-            block = np.concatenate([self._rest, block])
-        if not len(block):
-            return
         if self._offset is None:
             # a constant offset would drown small energies in rounding
             self._offset = block[:65536].mean(axis=0).astype(np.float32)
-            self._before = (block[0] - self._offset).astype(np.float32)
-        size = self.block_frames
-        count = len(block) // size
+            self._ends[:, 0] = block[0] - self._offset
+        size, old = self.block_frames, 1 + self._waiting
+        count, self._waiting = divmod(self._waiting + len(block), size)
+        stop = count * size
+        if len(self._line) < old + len(block):
+            self._line, self._steps = np.empty((2, old + len(block)), dtype=np.float32)
+        line, steps = self._line[: old + len(block)], self._steps[:stop]
         part = self._room(count)
         for channel in range(self.channels):
-            line = np.subtract(block[: count * size, channel], self._offset[channel], dtype=np.float32)
-            rows = line.reshape(count, size)
+            line[:old] = self._ends[channel, :old]
+            np.subtract(block[:, channel].copy(), self._offset[channel], out=line[old:], dtype=np.float32)
+            rows = line[1 : 1 + stop].reshape(count, size)
             np.einsum("ij,ij->i", rows, rows, out=part[0, channel])
             np.einsum("ij->i", rows, out=part[1, channel])
-            steps = np.empty_like(line)
-            np.subtract(line[1:], line[:-1], out=steps[1:])
-            if count:
-                steps[0] = line[0] - self._before[channel]
-                self._before[channel] = line[-1]
+            np.subtract(line[1 : 1 + stop], line[:stop], out=steps)
             rows = steps.reshape(count, size)
             np.einsum("ij,ij->i", rows, rows, out=part[2, channel])
+            self._ends[channel, : 1 + self._waiting] = line[stop:]
         part[0::2] *= self._scale * self._scale
         part[1] *= self._scale
         self._filled += count
-        self._rest = block[count * size :].copy()
 
     def _room(self, count: int) -> FloatArray:
         """The next `count` places of the views, made longer where they don't suffice."""
