@@ -1,16 +1,19 @@
 """Contacts that come over MQTT 3.1.1, through paho-mqtt.
 
 A topic's payload tells how the contact stands: `1`, `on`, `true` or `closed`, and `0`, `off`, `false` or
-`open`, in any case. The moment is the receipt. What the broker kept (a retained message), or delivers again
-because it heard no answer, is old news: it tells how the contact was found, and is never a press.
+`open`, in any case. The moment is the receipt, by the kernel's own stamp on Linux. What the broker kept (a
+retained message), or delivers again because it heard no answer, is old news: it tells how the contact was
+found, and is never a press.
 
 The password goes over the network as it is: keep it for this purpose and the network to yourself.
 """
 
 from __future__ import annotations
 
+import contextlib
+import select
+import socket
 import threading
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib import import_module
@@ -18,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from cuesync.devices.contact_addresses import MqttContact, parse_contact
+from cuesync.devices.kernel_stamps import ask_for_stamps, next_received_s
 from cuesync.devices.network import host_and_port, is_loopback
 from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock
 from cuesync.errors import DeviceError, InputError
@@ -27,8 +31,8 @@ _CLOSED = frozenset((b"1", b"on", b"true", b"closed"))
 _OPEN = frozenset((b"0", b"off", b"false", b"open"))
 _CONNECT_S = 5.0
 _KEEP_ALIVE_S = 5
-_RETRY_S = 1
-_LONGEST_RETRY_S = 4
+_RETRY_S = 1.0
+_LOOK_EVERY_S = 0.1
 
 
 def _library() -> Any:
@@ -56,6 +60,12 @@ def _password(file: Path) -> str:
     if not lines or not lines[0]:
         raise InputError(f'--mqtt-password-file "{file}" is empty. Write the password on its first line.')
     return lines[0]
+
+
+def _acknowledge_soon(connection: socket.socket) -> None:
+    """Brokers may hold a message back until the one before it is acknowledged; Linux takes 40 ms for that."""
+    if hasattr(socket, "TCP_QUICKACK") and connection.fileno() >= 0:
+        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_QUICKACK, 1)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -98,12 +108,12 @@ class MqttContacts:
         self._clock: Clock = HostClock() if clock is None else clock
         self._contacts: dict[str, list[str]] = {}
         self._sink: EdgeSink | None = None
-        self._client: Any = None
         self._thread: threading.Thread | None = None
         self._answered = threading.Event()
         self._subscribed = False
         self._refused = ""
-        self._ending = False
+        self._ending = threading.Event()
+        self._at_s = 0.0
         self.counts = MqttCounts()
 
     def open(self, contacts: Sequence[str], sink: EdgeSink) -> None:
@@ -116,25 +126,27 @@ class MqttContacts:
         client = paho.Client(paho.CallbackAPIVersion.VERSION2)
         client.suppress_exceptions = True
         client.connect_timeout = _CONNECT_S
-        client.reconnect_delay_set(_RETRY_S, _LONGEST_RETRY_S)
         if self._user is not None:
             client.username_pw_set(self._user, self._password)
+        client.on_socket_open = self._socket_opened
         client.on_connect = self._connected
         client.on_subscribe = self._answer
         client.on_disconnect = self._disconnected
         client.on_message = self._message
-        self._sink, self._client = sink, client
-        self._ending, self._subscribed, self._refused = False, False, ""
+        self._sink = sink
+        self._ending = threading.Event()
+        self._subscribed, self._refused = False, ""
         self._answered.clear()
         try:
             client.connect(self._host, self._port, keepalive=_KEEP_ALIVE_S)
         except (OSError, ValueError) as problem:
-            self._client = None
             raise DeviceError(
                 f"the MQTT broker at {self._broker} does not answer: {problem}. Start it, "
                 "or say where it is with --mqtt-broker."
             ) from problem
-        self._thread = threading.Thread(target=self._run, args=(client,), name="cuesync mqtt", daemon=True)
+        self._thread = threading.Thread(
+            target=self._run, args=(client, self._ending), name="cuesync mqtt", daemon=True
+        )
         self._thread.start()
         self._answered.wait(_CONNECT_S)
         if not self._subscribed:
@@ -149,26 +161,41 @@ class MqttContacts:
         return self._subscribed and self._thread is not None and self._thread.is_alive()
 
     def close(self) -> None:
-        self._ending = True
-        client, self._client = self._client, None
+        self._ending.set()
         thread, self._thread = self._thread, None
-        if client is not None:
-            client.disconnect()
         if thread is not None:
             thread.join(_CONNECT_S)
         self._subscribed = False
 
-    def _run(self, client: Any) -> None:
-        """paho's own thread would end for good at the first packet that it can't digest."""
-        while not self._ending:
+    def _run(self, client: Any, ending: threading.Event) -> None:
+        """Read what comes. paho's own loop would stamp later, and end for good at what it can't digest."""
+        while not ending.is_set():
             try:
-                client.loop_forever()
+                self._turn(client, ending)
             except Exception:
                 self.counts.failures += 1
                 self._subscribed = False
-                time.sleep(_RETRY_S)
-                if not self._ending:
+                if not ending.wait(_RETRY_S):
                     self._connect_again(client)
+        with contextlib.suppress(Exception):
+            client.disconnect()
+
+    def _turn(self, client: Any, ending: threading.Event) -> None:
+        connection = client.socket()
+        if connection is None:  # lost
+            if not ending.wait(_RETRY_S):
+                self._connect_again(client)
+            return
+        writes = [connection] if client.want_write() else []
+        readable, writable, _ = select.select([connection], writes, [], _LOOK_EVERY_S)
+        if readable:
+            self._at_s = max(self._at_s, next_received_s(connection, self._clock))
+            if client.loop_read() != 0:
+                self.counts.failures += 1
+            _acknowledge_soon(connection)
+        if writable:
+            client.loop_write()
+        client.loop_misc()
 
     def _connect_again(self, client: Any) -> None:
         try:
@@ -176,7 +203,11 @@ class MqttContacts:
         except (OSError, ValueError):
             self.counts.failures += 1
 
-    # -- what paho calls, on our thread
+    # -- what paho calls, on our thread (the socket is opened on the caller's, the first time)
+
+    def _socket_opened(self, _client: object, _data: object, connection: socket.socket) -> None:
+        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        ask_for_stamps(connection)
 
     def _connected(self, client: Any, _data: object, _flags: object, reason: Any, _more: object) -> None:
         if reason.is_failure:
@@ -195,9 +226,9 @@ class MqttContacts:
         self._subscribed = False
 
     def _message(self, _client: object, _data: object, message: Any) -> None:
-        at_s = self._clock.now_s()
+        found = bool(message.retain or message.dup)
         try:
-            self.arrived(message.topic, message.payload, found=bool(message.retain or message.dup), at_s=at_s)
+            self.arrived(message.topic, message.payload, found=found, at_s=self._at_s)
         except Exception:  # it would end the thread, and with it every contact of the broker
             self.counts.failures += 1
 

@@ -12,16 +12,14 @@ from __future__ import annotations
 
 import ipaddress
 import math
-import platform
 import socket
 import struct
-import sys
 import threading
-import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from cuesync.devices.contact_addresses import OscContact, parse_contact
+from cuesync.devices.kernel_stamps import KERNEL_TELLS, SO_RXQ_OVFL, TOLD_BYTES, ask_for_stamps, received_s
 from cuesync.devices.light_addresses import OscLight, parse_light
 from cuesync.devices.network import host_and_port, is_loopback
 from cuesync.devices.osc_packets import IMPULSE, MalformedPacketError, OscMessage, decode, encode
@@ -33,15 +31,7 @@ DEFAULT_LISTEN = "127.0.0.1:7770"
 _LARGEST_BYTES = 65536
 _BUFFER_BYTES = 1 << 20
 _LOOK_UP_S = 0.2
-# Linux stamps every packet on arrival, in seconds and nanoseconds, and counts what found no room. Python
-# has no names for these. The numbers are those of asm-generic/socket.h, which the usual processors share.
-_KERNEL_TELLS = sys.platform == "linux" and platform.machine() in ("x86_64", "aarch64", "riscv64")
-_SO_TIMESTAMPNS = 35
-_SO_RXQ_OVFL = 40
-_STAMP = struct.Struct("@qq")
 _LOST = struct.Struct("@I")
-_TOLD_BYTES = 128
-_LONGEST_WAIT_S = 1.0
 
 
 def level_of(message: OscMessage) -> bool | None:
@@ -137,9 +127,9 @@ class OscContacts:
             # a burst has to wait somewhere; the system may give less
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _BUFFER_BYTES)
             listener.settimeout(_LOOK_UP_S)
-            if _KERNEL_TELLS:
-                listener.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPNS, 1)
-                listener.setsockopt(socket.SOL_SOCKET, _SO_RXQ_OVFL, 1)
+            ask_for_stamps(listener)
+            if KERNEL_TELLS:
+                listener.setsockopt(socket.SOL_SOCKET, SO_RXQ_OVFL, 1)
             listener.bind((host, port))
         except OSError as problem:
             listener.close()
@@ -169,7 +159,7 @@ class OscContacts:
     def _listen(self, listener: socket.socket, ending: threading.Event) -> None:
         while not ending.is_set():
             try:
-                packet, sender, waited_s, lost = _receive(listener)
+                packet, sender, at_s, lost = _receive(listener, self._clock)
             except TimeoutError:
                 continue
             except ConnectionResetError:  # Windows tells of somebody else's closed port this way
@@ -177,7 +167,7 @@ class OscContacts:
             except OSError:
                 return  # the network has gone; `alive` says so
             self.counts.lost = max(self.counts.lost, lost)
-            self.arrived(packet, sender, self._clock.now_s() - waited_s)
+            self.arrived(packet, sender, at_s)
 
     def arrived(self, packet: bytes, sender: str, at_s: float) -> None:
         """Take one packet that came from `sender` at host time `at_s`. Never raises on what it holds."""
@@ -209,23 +199,17 @@ class OscContacts:
             self._sink(edge)
 
 
-def _receive(listener: socket.socket) -> tuple[bytes, str, float, int]:
-    """A packet, its sender, for how long it lay in the system until we ran, and how many were lost so far."""
-    if not _KERNEL_TELLS:
+def _receive(listener: socket.socket, clock: Clock) -> tuple[bytes, str, float, int]:
+    """A packet, its sender, the host time at which it came in, and how many were lost so far."""
+    if not KERNEL_TELLS:
         packet, sender = listener.recvfrom(_LARGEST_BYTES)
-        return packet, sender[0], 0.0, 0
-    packet, told, _, sender = listener.recvmsg(_LARGEST_BYTES, _TOLD_BYTES)
-    now_ns = time.time_ns()  # the kernel stamps with the date's clock; only the difference counts
-    waited_s, lost = 0.0, 0
+        return packet, sender[0], clock.now_s(), 0
+    packet, told, _, sender = listener.recvmsg(_LARGEST_BYTES, TOLD_BYTES)
+    at_s, lost = received_s(told, clock), 0
     for level, kind, data in told:
-        if (level, kind, len(data)) == (socket.SOL_SOCKET, _SO_TIMESTAMPNS, _STAMP.size):
-            whole_s, rest_ns = _STAMP.unpack(data)
-            waited_s = (now_ns - whole_s * 1_000_000_000 - rest_ns) / 1e9
-        elif (level, kind, len(data)) == (socket.SOL_SOCKET, _SO_RXQ_OVFL, _LOST.size):
+        if (level, kind, len(data)) == (socket.SOL_SOCKET, SO_RXQ_OVFL, _LOST.size):
             (lost,) = _LOST.unpack(data)
-    if not 0.0 <= waited_s <= _LONGEST_WAIT_S:  # the date was set meanwhile
-        waited_s = 0.0
-    return packet, sender[0], waited_s, lost
+    return packet, sender[0], at_s, lost
 
 
 class OscLights:

@@ -16,6 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from cuesync.devices.kernel_stamps import KERNEL_TELLS
 from cuesync.devices.mqtt import MqttContacts, level_of
 from cuesync.devices.opening import PortSettings, contact_sources
 from cuesync.devices.ports import ContactEdge, HostClock
@@ -166,6 +167,28 @@ def test_messages_are_edges_stamped_on_receipt(broker: Broker) -> None:
     hall.contacts.close()
 
 
+@pytest.mark.skipif(not KERNEL_TELLS, reason="this system gives no stamps")
+def test_a_message_that_had_to_wait_is_stamped_when_it_came(broker: Broker) -> None:
+    waiting, edges = threading.Event(), list[ContactEdge]()
+
+    def sink(edge: ContactEdge) -> None:
+        edges.append(edge)
+        waiting.wait(5.0)  # we are busy with the first while the second comes
+
+    contacts = MqttContacts(broker.where)
+    contacts.open(("mqtt:hall/pad",), sink)
+    with publisher(broker) as client:
+        client.publish("hall/pad", "1")
+        assert wait_until(lambda: len(edges) == 1)
+        client.publish("hall/pad", "0")
+        time.sleep(0.3)
+        woken_s = time.perf_counter()
+        waiting.set()
+        assert wait_until(lambda: len(edges) == 2)
+    contacts.close()
+    assert edges[0].at_s < edges[1].at_s < woken_s - 0.1
+
+
 def test_what_the_broker_kept_is_found_and_no_press(broker: Broker) -> None:
     with publisher(broker) as client:
         client.publish("hall/pad", "1", qos=1, retain=True).wait_for_publish(5.0)
@@ -262,23 +285,25 @@ def test_no_broker_is_said_with_what_to_do() -> None:
 
 
 def test_a_broker_of_garbage_is_lived_through() -> None:
-    """It accepts the connection and the topics, sends a packet that can't be read, and hangs up."""
+    """It accepts the connection and the topics, sends what can't be read, and is sane the next time."""
     peers.module("paho.mqtt.client")
     with socket.create_server(("127.0.0.1", 0)) as server:
         server.settimeout(10.0)
 
         def serve() -> None:
-            for _ in range(2):
-                with contextlib.suppress(OSError):
-                    caller, _ = server.accept()
-                    caller.settimeout(5.0)
+            for packets in (
+                b"\x30\x02\xff\xff" + b"\x30\x00" + b"\xf0\xff\xff\xff\xff\xff",
+                b"\x30\x04\0\1a1",
+            ):
+                caller, _ = server.accept()
+                with contextlib.suppress(OSError), caller:
+                    caller.settimeout(15.0)
                     caller.recv(1000)
                     caller.sendall(b"\x20\x02\0\0")  # CONNACK
                     subscribe = caller.recv(1000)
                     caller.sendall(b"\x90\x03" + subscribe[2:4] + b"\1")  # SUBACK
-                    caller.sendall(b"\x30\x02\xff\xff" + b"\x30\x00" + b"\xf0\xff\xff\xff\xff\xff")
-                    time.sleep(0.3)
-                    caller.close()
+                    caller.sendall(packets)
+                    caller.recv(1000)
 
         thread = threading.Thread(target=serve)
         thread.start()
@@ -287,9 +312,11 @@ def test_a_broker_of_garbage_is_lived_through() -> None:
         contacts.open(("mqtt:a",), edges.append)
         assert wait_until(lambda: not contacts.alive())
         assert wait_until(contacts.alive), "it did not connect again"
+        assert wait_until(lambda: edges != [])
         contacts.close()
         thread.join()
-        assert edges == []
+        assert [edge.closed for edge in edges] == [True]
+        assert contacts.counts.failures == 1
 
 
 def test_away_from_loopback_only_with_a_password(tmp_path: Path) -> None:

@@ -19,12 +19,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cuesync.cli import cuesync
-from cuesync.devices import osc
+from cuesync.devices import kernel_stamps, osc
 from cuesync.devices.network import host_and_port, is_loopback
 from cuesync.devices.opening import PortSettings, contact_sources
 from cuesync.devices.osc import OscContacts, OscLights
 from cuesync.devices.osc_packets import IMPULSE, MalformedPacketError, OscMessage, OscValue, decode, encode
-from cuesync.devices.ports import ContactEdge, LightCommand
+from cuesync.devices.ports import ContactEdge, HostClock, LightCommand
 from cuesync.devices.simulated import SimulatedClock
 from cuesync.errors import DeviceError, InputError
 from tests import peers
@@ -320,21 +320,23 @@ def test_python_osc_fires_our_contacts(listening: Listening) -> None:
 def test_a_packet_that_had_to_wait_is_stamped_when_it_came(monkeypatch: pytest.MonkeyPatch) -> None:
     port = free_port()
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as listener:
-        if not osc._KERNEL_TELLS:
+        if not kernel_stamps.KERNEL_TELLS:
             pytest.skip("this system gives no stamps")
-        listener.setsockopt(socket.SOL_SOCKET, osc._SO_TIMESTAMPNS, 1)
+        listener.setsockopt(socket.SOL_SOCKET, kernel_stamps.SO_TIMESTAMPNS, 1)
         listener.bind(("127.0.0.1", port))
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
             for _ in range(3):
                 sender.sendto(SPEC_EXAMPLE, ("127.0.0.1", port))
         time.sleep(0.1)
-        packet, host, waited_s, _ = osc._receive(listener)
+        clock = HostClock()
+        packet, host, at_s, _ = osc._receive(listener, clock)
         assert (packet, host) == (SPEC_EXAMPLE, "127.0.0.1")
-        assert 0.099 <= waited_s < 1.0
+        assert 0.099 <= clock.now_s() - at_s < 1.0
         now_ns = time.time_ns()
         for set_by_s in (-3600, 3600):  # the date is set while a packet waits
             monkeypatch.setattr(time, "time_ns", lambda by_s=set_by_s: now_ns + by_s * 10**9)
-            assert osc._receive(listener)[2] == 0.0
+            before_s = clock.now_s()
+            assert osc._receive(listener, clock)[2] >= before_s
 
 
 def test_python_osc_bundles_are_read(listening: Listening) -> None:
@@ -373,7 +375,7 @@ def test_a_flood_is_counted_to_the_last_edge(listening: Listening) -> None:
     assert listening.contacts.alive()
 
 
-@pytest.mark.skipif(not osc._KERNEL_TELLS, reason="this system doesn't count what it drops")
+@pytest.mark.skipif(not kernel_stamps.KERNEL_TELLS, reason="this system doesn't count what it drops")
 def test_a_flood_that_nobody_can_read_is_counted_too() -> None:
     slow, port, edges = threading.Event(), free_port(), list[ContactEdge]()
 
