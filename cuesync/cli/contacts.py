@@ -147,9 +147,9 @@ def _wire_seen(contact: str) -> bool:
 
 def _compared(wanted: Sequence[_Wanted], against: str) -> tuple[_Wanted, _Wanted]:
     """The trigger and the contact beside it. InputError where there isn't one of each."""
-    from cuesync.devices.contact_addresses import overlap, parse_contact
+    from cuesync.devices.contact_addresses import overlap, parse_switch
 
-    parse_contact(against)
+    parse_switch(against)
     triggers = [each for each in wanted if each.debounce_ms is not None]
     if len(triggers) != 1:
         named = ", ".join(each.contact for each in triggers)

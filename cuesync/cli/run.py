@@ -129,7 +129,7 @@ def _play(
     from cuesync.care.flash_limit import flash_problems, flash_reasons
     from cuesync.care.noise import scene_noise
     from cuesync.cli.screen import Screen
-    from cuesync.devices.contact_addresses import parse_contact
+    from cuesync.devices.contact_addresses import parse_switch
     from cuesync.devices.light_addresses import DmxLight, parse_light
     from cuesync.devices.opening import PortSettings
     from cuesync.errors import FaultyFileError
@@ -137,7 +137,7 @@ def _play(
     from cuesync.show.live import Controls, run_show
 
     for contact in stop_contacts:
-        parse_contact(contact)
+        parse_switch(contact)
     for light in house_lights:
         parse_light(light)
     plans = [resolve(file) for file in files]

@@ -24,7 +24,8 @@ CONTACTS_ALLOWED = (
     'Write a key ("key:space", "key:f"), a MIDI note ("midi:60" on any channel, "midi:10:60" on channel 10) '
     'or controller ("midi-cc:64"), a line of a serial adapter ("serial:/dev/ttyUSB0:cts"), a contact of a '
     'microcontroller ("board:/dev/ttyACM0:3"), an input of the sound card ("input:1"), a pin ("gpio:17"), '
-    'or a message from the network ("osc:/hall/pad", "mqtt:hall/pad"). Add " nc" where it is closed at rest.'
+    'or a message from the network ("osc:/hall/pad", "mqtt:hall/pad"). Add " nc" where it is closed at rest. '
+    'A pop_contact may also be a listening microphone ("microphone:1").'
 )
 
 
@@ -103,6 +104,17 @@ class InputContact:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MicrophoneContact:
+    """A microphone at an input of the sound card that listens for the pop; channels count from 1."""
+
+    channel: int
+
+    @property
+    def words(self) -> str:
+        return f"the microphone at input {self.channel} of the sound card"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GpioContact:
     """A pin of a small board computer, in Broadcom's numbering, closed when it is pulled to ground."""
 
@@ -142,6 +154,7 @@ ContactAddress = (
     | SerialContact
     | BoardContact
     | InputContact
+    | MicrophoneContact
     | GpioContact
     | OscContact
     | MqttContact
@@ -172,7 +185,25 @@ def parse_contact(address: str) -> ContactAddress:
             f'"{address}": the first step in the line counts as a press, whichever way it goes. '
             f'Write "{bare(address)}".'
         )
+    if isinstance(contact, MicrophoneContact) and normally_closed(address):
+        raise InputError(f'"{address}": a microphone is never closed. Write "{bare(address)}".')
     return contact
+
+
+def parse_switch(address: str) -> ContactAddress:
+    """The contact that an address means, where a listening microphone will not do. InputError as above."""
+    contact = parse_contact(address)
+    if isinstance(contact, MicrophoneContact):
+        raise InputError(
+            f'"{address}" listens for the pop of a prop and can be nothing but its pop_contact. Write '
+            f'"input:{contact.channel}" for a contact that is wired across that input.'
+        )
+    return contact
+
+
+def is_microphone(address: str) -> bool:
+    """Whether this contact is a microphone that listens. InputError as `parse_contact`."""
+    return isinstance(parse_contact(address), MicrophoneContact)
 
 
 def in_words(address: str) -> str:
@@ -187,6 +218,9 @@ def overlap(one: str, two: str) -> bool:
         return first.note == second.note and _same_channel(first.channel, second.channel)
     if isinstance(first, MidiControlContact) and isinstance(second, MidiControlContact):
         return first.control == second.control and _same_channel(first.channel, second.channel)
+    inputs = (InputContact, MicrophoneContact)
+    if isinstance(first, inputs) and isinstance(second, inputs):
+        return first.channel == second.channel
     return first == second
 
 
@@ -227,6 +261,10 @@ def _input_contact(address: str, rest: str) -> InputContact:
     return InputContact(channel=number_in(address, rest, "an input", 1, 64, "input:1"))
 
 
+def _microphone_contact(address: str, rest: str) -> MicrophoneContact:
+    return MicrophoneContact(channel=number_in(address, rest, "an input", 1, 64, "microphone:1"))
+
+
 def _gpio_contact(address: str, rest: str) -> GpioContact:
     return GpioContact(pin=number_in(address, rest, "a pin", 0, 53, "gpio:17"))
 
@@ -250,6 +288,7 @@ _CONTACTS: dict[str, Callable[[str, str], ContactAddress]] = {
     "serial": _serial_contact,
     "board": _board_contact,
     "input": _input_contact,
+    "microphone": _microphone_contact,
     "gpio": _gpio_contact,
     "osc": _osc_contact,
     "mqtt": _mqtt_contact,

@@ -16,6 +16,7 @@ from cuesync.devices.contact_addresses import (
     GpioContact,
     InputContact,
     KeyContact,
+    MicrophoneContact,
     MidiContact,
     MidiControlContact,
     MqttContact,
@@ -34,6 +35,7 @@ from cuesync.devices.light_addresses import (
     parse_light,
 )
 from cuesync.devices.lights_together import LightsPart, LightsTogether
+from cuesync.devices.microphone import Microphones
 from cuesync.devices.polarity import WithPolarity
 from cuesync.devices.ports import Clock, ContactSource, LightOutput
 
@@ -47,7 +49,7 @@ class PortSettings:
     descriptor, None for standard input. `osc_listen`: "HOST:PORT" to listen at for OSC, `osc_allow` the
     senders that count. `e131_to`: the host that DMX goes to, or "multicast".
     `mqtt_broker`: "HOST:PORT", with a user and a file that holds the password.
-    `sound_input`: the sound card that `input:1` … are on.
+    `sound_input`: the sound card that `input:1` … and `microphone:1` … are on.
     """
 
     midi_in: str | None = None
@@ -65,11 +67,15 @@ class PortSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NeededSource:
-    """A contact source that is not open yet, with the contacts it is for; `name` is for people."""
+    """A contact source that is not open yet, with the contacts it is for; `name` is for people.
+
+    `microphones`: who tells what the listening microphones among the contacts hear.
+    """
 
     name: str
     contacts: tuple[str, ...]
     source: ContactSource
+    microphones: Microphones | None = None
 
 
 def contact_sources(
@@ -79,13 +85,16 @@ def contact_sources(
     groups: dict[str, list[str]] = {}
     for contact in dict.fromkeys(contacts):
         groups.setdefault(_device_of(parse_contact(contact)), []).append(contact)
-    return tuple(
-        NeededSource(
-            name=name,
-            contacts=tuple(group),
-            source=WithPolarity(_contact_source(parse_contact(group[0]), settings, clock)),
-        )
-        for name, group in groups.items()
+    return tuple(_needed(name, group, settings, clock) for name, group in groups.items())
+
+
+def _needed(name: str, contacts: list[str], settings: PortSettings, clock: Clock) -> NeededSource:
+    source = _contact_source(parse_contact(contacts[0]), settings, clock)
+    return NeededSource(
+        name=name,
+        contacts=tuple(contacts),
+        source=WithPolarity(source),
+        microphones=source if isinstance(source, Microphones) else None,
     )
 
 
@@ -102,7 +111,7 @@ def _device_of(contact: ContactAddress) -> str:  # noqa: PLR0911  one a kind
             return "MQTT broker"
         case GpioContact():
             return "pins"
-        case InputContact():
+        case InputContact() | MicrophoneContact():
             return "sound card's input"
         case SerialContact():
             return f"serial port {contact.port}"
@@ -141,7 +150,7 @@ def _contact_source(  # noqa: PLR0911  one a kind
             from cuesync.devices.gpio import GpioContacts
 
             return GpioContacts(clock=clock)
-        case InputContact():
+        case InputContact() | MicrophoneContact():
             from cuesync.devices.sound_input import InputContacts
 
             return InputContacts(settings.sound_input, clock=clock)

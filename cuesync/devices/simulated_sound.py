@@ -1,4 +1,4 @@
-"""Simulated sound cards on the simulated clock: one that plays, one that plays and records."""
+"""Simulated sound cards on the simulated clock: one that plays, one that plays and records; a microphone."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from cuesync.devices.ports import RecordedBlock, Render, Samples
 from cuesync.devices.simulated import SimulatedClock
 from cuesync.errors import DeviceError
+from cuesync.hearing.awaited import Stretch
 
 _LONG_BLOCK_FRAMES = 16384
 
@@ -251,3 +252,46 @@ class SimulatedRecorder:
             self._unread_first += gone
             self._lost_frames += gone
         self._schedule()
+
+
+class SimulatedMicrophone:
+    """A listening microphone in the room of a simulated card, at whatever contact it is asked for.
+
+    What the card plays, all outputs together, comes in `loop_s` later at `loop_gain`; `add` puts any other
+    sound into the room.
+    """
+
+    def __init__(
+        self,
+        audio: SimulatedAudio,
+        *,
+        loop_s: float = 0.02,
+        loop_gain: float = 0.5,
+        noise: float = 0.0005,
+        seed: int = 1,
+    ) -> None:
+        self._audio = audio
+        self._loop_s = loop_s
+        self._loop_gain = loop_gain
+        self._noise = noise
+        self._random = np.random.default_rng(seed)
+        self._room: list[tuple[float, NDArray[np.float32]]] = []
+        self.present = True
+
+    def add(self, samples: NDArray[np.float32], at_s: float) -> None:
+        """A sound (frames,) at the card's rate that is heard from host time `at_s` on."""
+        self._room.append((at_s, samples))
+
+    def recorded(self, contact: str, from_s: float, to_s: float) -> Stretch | None:  # noqa: ARG002
+        if not self.present:
+            return None
+        rate_hz = self._audio.rate_hz
+        frames = round((to_s - from_s) * rate_hz) + 1
+        line = self._random.normal(0.0, self._noise, frames).astype(np.float32)
+        line += self._loop_gain * self._audio.sound_from(from_s - self._loop_s, frames).sum(axis=1)
+        for at_s, sound in self._room:
+            first = round((at_s - from_s) * rate_hz)
+            begin, end = max(first, 0), min(first + len(sound), frames)
+            if begin < end:
+                line[begin:end] += sound[begin - first : end - first]
+        return Stretch(samples=line[:, None], rate_hz=rate_hz, start_s=from_s)

@@ -1,5 +1,7 @@
 """Contacts across an input of the sound card: a step in the line, level or spike, either way round.
 
+A listening microphone at another input of the same card has no edges; what it hears is kept for who asks.
+
 The reading and finding runs on a thread of the show's process; the show's sound is played by a process
 of its own, which this thread can't hold up. Frames are mapped to host time by a delay-locked loop.
 """
@@ -14,10 +16,17 @@ from typing import Any
 
 import numpy as np
 
-from cuesync.devices.contact_addresses import InputContact, parse_contact
+from cuesync.devices.contact_addresses import (
+    InputContact,
+    MicrophoneContact,
+    is_microphone,
+    parse_contact,
+)
+from cuesync.devices.microphone import HeardLately
 from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock, Samples
 from cuesync.devices.sound_cards import choose_device, sound_devices, sounddevice_library
 from cuesync.errors import DeviceError
+from cuesync.hearing.awaited import Stretch
 from cuesync.hearing.triggers import BOUNCE_S
 from cuesync.show.timeline import Timeline
 
@@ -80,7 +89,10 @@ class LineEdges:
 
 
 class InputContacts:
-    """Contacts `input:1` … of one sound card. `wanted` names the card as `cuesync devices` does."""
+    """Contacts `input:1` … and microphones `microphone:1` … of one sound card.
+
+    `wanted` names the card as `cuesync devices` does.
+    """
 
     def __init__(self, wanted: str | None = None, *, clock: Clock | None = None) -> None:
         self._wanted = wanted
@@ -89,6 +101,7 @@ class InputContacts:
         self._thread: threading.Thread | None = None
         self._stop = threading.Event()
         self._written = 0
+        self._heard: dict[str, HeardLately] = {}
         self._last_block_s = -math.inf
 
     def open(self, contacts: Sequence[str], sink: EdgeSink) -> None:
@@ -120,6 +133,7 @@ class InputContacts:
                 f'the sound card "{card.label}" does not open for contacts: {problem}. Close other programs '
                 'that use it, or name another with --microphone (see "cuesync devices").'
             ) from problem
+        self._heard = {name: HeardLately(card.rate_hz) for name in contacts if is_microphone(name)}
         self._stop = threading.Event()
         self._thread = threading.Thread(
             target=self._read,
@@ -128,6 +142,10 @@ class InputContacts:
             daemon=True,
         )
         self._thread.start()
+
+    def recorded(self, contact: str, from_s: float, to_s: float) -> Stretch | None:
+        heard = self._heard.get(contact)
+        return None if heard is None else heard.between(from_s, to_s)
 
     def alive(self) -> bool:
         thread = self._thread
@@ -153,7 +171,7 @@ class InputContacts:
 
     def _read(self, channels: dict[str, int], sink: EdgeSink, rate_hz: int, stop: threading.Event) -> None:
         timeline = Timeline(rate_hz)
-        finders = {contact: LineEdges(rate_hz) for contact in channels}
+        finders = {contact: LineEdges(rate_hz) for contact in channels if contact not in self._heard}
         delay_s = max(float(self._stream.latency), _BLOCK_FRAMES / rate_hz)
         done = 0
         while not stop.wait(_POLL_S):
@@ -165,8 +183,11 @@ class InputContacts:
                 first_frame = timeline.block(arrived_s, _BLOCK_FRAMES)
                 at_frame = timeline.frame_at(arrived_s)
                 frames_per_s = timeline.frame_at(arrived_s + 1.0) - at_frame
-                for contact, channel in channels.items():
-                    finder = finders[contact]
+                for contact, heard in self._heard.items():
+                    start_s = arrived_s + (first_frame - at_frame) / frames_per_s - delay_s
+                    heard.put(start_s, self._ring[slot, :, channels[contact] - 1])
+                for contact, finder in finders.items():
+                    channel = channels[contact]
                     begin = finder.frames
                     for edge in finder.feed(self._ring[slot, :, channel - 1]):
                         frame = first_frame + edge.frame - begin
@@ -177,5 +198,5 @@ class InputContacts:
 
 def _channel(address: str) -> int:
     contact = parse_contact(address)
-    assert isinstance(contact, InputContact)
+    assert isinstance(contact, InputContact | MicrophoneContact)
     return contact.channel

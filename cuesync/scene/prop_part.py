@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pydantic import Field, field_validator, model_validator
 
-from cuesync.devices.contact_addresses import parse_contact
+from cuesync.devices.contact_addresses import parse_contact, parse_switch
 from cuesync.tomlfile import Table
 
 
@@ -27,7 +27,8 @@ class PropPart(Table):
     )
     pop_contact: str | None = Field(
         None,
-        description="contact that the prop itself closes as it pops; with it misfires and drift are seen",
+        description='contact that the prop itself closes as it pops, or a microphone at it ("microphone:1"); '
+        "with it misfires and drift are seen",
     )
     hold_after_misfires: int = Field(
         3, ge=0, le=100, description="with pop_contact: misfires in a row that hold the scene; 0 = never"
@@ -50,11 +51,18 @@ class PropPart(Table):
         description="with pop_contact: how far the cue may follow the prop's drift by itself",
     )
 
-    @field_validator("pop_contact", "limit_contact")
+    @field_validator("pop_contact")
     @classmethod
     def known_contact(cls, value: str | None) -> str | None:
         if value is not None:
             parse_contact(value)
+        return value
+
+    @field_validator("limit_contact")
+    @classmethod
+    def known_switch(cls, value: str | None) -> str | None:
+        if value is not None:
+            parse_switch(value)
         return value
 
     @model_validator(mode="after")
@@ -100,5 +108,5 @@ class TriggerPart(Table):
     @classmethod
     def known_contact(cls, value: str | None) -> str | None:
         if value is not None:
-            parse_contact(value)
+            parse_switch(value)
         return value

@@ -15,9 +15,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-from cuesync.devices.contact_addresses import in_words
+from cuesync.devices.contact_addresses import in_words, is_microphone
 from cuesync.devices.ports import Clock, ContactEdge, LightOutput
 from cuesync.errors import CuesyncError
+from cuesync.hearing.awaited import AwaitedPop, Finding
 from cuesync.plan.plan import Plan, PlannedBackground, PlannedSound
 from cuesync.show.events import (
     ContactStuck,
@@ -30,6 +31,7 @@ from cuesync.show.events import (
     Triggered,
 )
 from cuesync.show.lights import LightDesk, LightResult
+from cuesync.show.listening import ANSWER_WITHIN_S, Listener, Listening
 from cuesync.show.pops import PopWatch
 from cuesync.show.prepared import PreparedSound, prepare_background, prepare_sound
 from cuesync.show.scare import Scare
@@ -48,6 +50,7 @@ class _Scene:
     sounds: tuple[tuple[PlannedSound, int], ...]
     backgrounds: tuple[tuple[PlannedBackground, int], ...]
     pops: PopWatch | None
+    ear: AwaitedPop | None
     scare: Scare | None = None
     told_stuck: bool = False
 
@@ -69,15 +72,18 @@ class Show:
         report: Callable[[ShowEvent], None],
         house_lights: Sequence[str] = (),
         ways_back: Mapping[State, str] | None = None,
+        listener: Listener | None = None,
     ) -> None:
         """Prepares every sound for this sound card; DeviceError where a scene needs more than it has.
 
         `sound` may be None where no plan has a sound, `lights` where none has a light. `house_lights` go on,
         and fixtures to their safe level, when all is stopped, until the show is armed again. `ways_back`:
-        what the operator does to get from a state to armed, one sentence each.
+        what the operator does to get from a state to armed, one sentence each. `listener` serves the
+        microphones that listen for pops; without it those pops are not watched for.
         """
         self._clock = clock
         self._report = report
+        self._listener = listener
         self._sound = sound
         fixtures = [fixture for plan in plans for fixture in plan.fixtures]
         self._house_levels = {one.address: one.safe_level for one in fixtures if one.safe_level > 0.0}
@@ -112,7 +118,8 @@ class Show:
                     backgrounds.append((background, len(self._prepared)))
                     self._prepared.append(prepare_background(background, sound.rate_hz, sound.channels))
             pops = None
-            if plan.pop_contact is not None:
+            ear = AwaitedPop() if plan.pop_contact and is_microphone(plan.pop_contact) else None
+            if plan.pop_contact is not None and (ear is None or listener is not None):
                 pops = PopWatch(
                     plan.delay_s,
                     plan.pops_s,
@@ -126,6 +133,7 @@ class Show:
                     sounds=tuple(sounds),
                     backgrounds=tuple(backgrounds),
                     pops=pops,
+                    ear=ear,
                 )
             )
         self._inbox: deque[ContactEdge | LightResult | Callable[[], None]] = deque()
@@ -346,6 +354,7 @@ class Show:
             pop_by_s=None if scene.pops is None else scene.pops.window_s[1],
             plays=plays,
         )
+        self._listen(scene, scare)
         if scene.scare is not None:
             self._finish(scene, scene.scare)
         scene.scare = scare
@@ -357,17 +366,50 @@ class Show:
             scene, Change(at_s=trigger_s, before=State.ARMED, step=Step.TRIGGER, after=scene.state.state)
         )
 
+    def _listen(self, scene: _Scene, scare: Scare) -> None:
+        """Where a microphone is to hear the pop, tell it when."""
+        plan, pops, listener = scene.plan, scene.pops, self._listener
+        if scene.ear is None or pops is None or listener is None or plan.pop_contact is None:
+            return
+        early_s, late_s = pops.listening_s
+        listening = Listening(
+            ear=scene.ear,
+            contact=plan.pop_contact,
+            trigger_s=scare.trigger_s,
+            early_s=scare.trigger_s + early_s,
+            late_s=scare.trigger_s + late_s,
+            answer=lambda finding: self.put(
+                lambda: self._guarded(scene, self._listened, (scare.number, finding))
+            ),
+        )
+        scare.pop_by_s = listening.due_s - scare.trigger_s + ANSWER_WITHIN_S
+        scare.pop_unsure = "the microphone's answer did not come in time"
+        listener.listen(listening)
+
+    def _listened(self, scene: _Scene, answer: tuple[int, Finding]) -> None:
+        number, finding = answer
+        scare = scene.scare
+        if scare is None or scare.number != number or not scare.waits_for_pop:
+            return
+        if finding.at_s is not None:
+            self._popped(scene, scare, finding.at_s)
+        else:
+            scare.listened(finding)
+
     def _pop(self, scene: _Scene, at_s: float) -> None:
         """The pop contact closed: this cue's pop, where it comes when a pop may come."""
         scare, pops = scene.scare, scene.pops
         if scare is None or pops is None or not scare.waits_for_pop:
             return
-        delay_s = at_s - scare.trigger_s
         early_s, late_s = pops.window_s
-        if not early_s <= delay_s <= late_s:
-            return
-        scare.pop_s = delay_s
-        if pops.popped(delay_s) and pops.drift is not None:
+        if early_s <= at_s - scare.trigger_s <= late_s:
+            self._popped(scene, scare, at_s)
+
+    def _popped(self, scene: _Scene, scare: Scare, at_s: float) -> None:
+        pops = scene.pops
+        assert pops is not None
+        scare.pop_s = at_s - scare.trigger_s
+        if pops.popped(scare.pop_s) and pops.drift is not None:
             self._report(
                 Drifted(
                     at_s=at_s,

@@ -139,8 +139,9 @@ class ScareDone(ShowEvent):
     """A cue has run to its end, or was `stopped`; times from the trigger at `trigger_s` (host time).
 
     `moved_s`: the cue was played that much later than planned, after the prop's drift. `pop_s`: when the
-    pop contact closed, None where it did not or there is none; `misfire`: it should have. `offset_s`: sound
-    against that pop in the sign of `signs.audio_offset_s`.
+    pop contact closed or the microphone heard it, None where it did not or there is none; `misfire`: it
+    should have. `pop_unsure`: why the microphone can't say. `offset_s`: sound against that pop in the sign of
+    `signs.audio_offset_s`.
     """
 
     kind: ClassVar[str] = "scare"
@@ -154,6 +155,7 @@ class ScareDone(ShowEvent):
     pop_s: float | None = None
     misfire: bool = False
     offset_s: float | None = None
+    pop_unsure: str = ""
 
     @property
     def late_ms(self) -> float:
@@ -169,6 +171,8 @@ class ScareDone(ShowEvent):
         parts = [f"scare {self.number} done"]
         if self.misfire:
             parts.append("no pop came: a misfire")
+        elif self.pop_unsure:
+            parts.append(f"not sure of the pop: {self.pop_unsure}")
         elif self.offset_s is not None:
             side = "before" if self.offset_s > 0 else "after"
             parts.append(f"sound {abs(self.offset_s) * 1000.0:.0f} ms {side} the pop")

@@ -14,8 +14,9 @@ from datetime import date
 from pathlib import Path
 
 from cuesync.care import NO_EMERGENCY_STOP
-from cuesync.devices.contact_addresses import KeyContact, in_words, overlap, parse_contact
+from cuesync.devices.contact_addresses import KeyContact, in_words, is_microphone, overlap, parse_contact
 from cuesync.devices.lights_together import LightsTogether
+from cuesync.devices.microphone import Microphones
 from cuesync.devices.opening import PortSettings, contact_sources, light_output
 from cuesync.devices.ports import Clock, ContactEdge, HostClock
 from cuesync.ending import END_SIGNALS, on_signals
@@ -25,6 +26,7 @@ from cuesync.plan.placing import with_device_latency
 from cuesync.plan.plan import Plan
 from cuesync.show.engine import Show
 from cuesync.show.events import Fault, Note, Recovered, ShowEvent
+from cuesync.show.listening import Listener
 from cuesync.show.log import (
     NightLog,
     NightSummary,
@@ -152,6 +154,7 @@ def run_show(
             tally.take(event)
             events.put(event)
 
+        listener = Listener(clock, ports.sound, ports.microphones) if ports.microphones else None
         show = Show(
             plans,
             clock=clock,
@@ -160,6 +163,7 @@ def run_show(
             report=report,
             house_lights=steering.house_lights,
             ways_back=steering.ways_back,
+            listener=listener,
         )
         report(Note(at_s=clock.now_s(), what=NO_EMERGENCY_STOP))
         if steering.in_words:
@@ -172,7 +176,7 @@ def run_show(
             for remark in plan.remarks:
                 report(Note(at_s=clock.now_s(), scene=plan.title, what=remark))
         stack.enter_context(_steady(stopping))
-        night = _Night(show, ports, steering, clock, report)
+        night = _Night(show, ports, steering, clock, report, listener)
         stack.callback(night.end)
         night.begin()
         try:
@@ -270,6 +274,7 @@ class _Ports:
         self.sound: SoundDesk | None = None
         self.lights: LightsTogether | None = None
         self.sources: list[WatchedSource] = []
+        self.microphones: dict[str, Microphones] = {}
         contacts = [contact for plan in plans for contact, _ in plan.contacts]
         contacts += [
             contact
@@ -291,10 +296,14 @@ class _Ports:
             )
 
         def sources() -> None:
-            self.sources = [
-                WatchedSource(source=needed.source, contacts=needed.contacts, name=needed.name)
-                for needed in contact_sources(contacts, settings, clock)
-            ]
+            for needed in contact_sources(contacts, settings, clock):
+                self.sources.append(
+                    WatchedSource(source=needed.source, contacts=needed.contacts, name=needed.name)
+                )
+                if needed.microphones is not None:
+                    self.microphones |= {
+                        contact: needed.microphones for contact in needed.contacts if is_microphone(contact)
+                    }
 
         missing: list[str] = []
         try:
@@ -347,6 +356,7 @@ class _Night:
         controls: Controls,
         clock: Clock,
         report: Callable[[ShowEvent], None],
+        listener: Listener | None,
     ) -> None:
         self._show = show
         self._ports = ports
@@ -375,13 +385,22 @@ class _Night:
         self._show_thread = WorkerThread(show, clock, "show", self._failed)
         self._light_thread = WorkerThread(show.desk, clock, "lights", self._failed, punctual=True)
         self._watch_thread = WorkerThread(self._watch, clock, "watch", self._failed)
+        self._listener_threads: tuple[WorkerThread, ...] = ()
+        if listener is not None:
+            self._listener_threads = (WorkerThread(listener, clock, "listener", self._failed),)
+            listener.wake = self._listener_threads[0].wake
         show.wake = self._show_thread.wake
         show.desk.wake = self._light_thread.wake
 
     def begin(self) -> None:
         self._show.start()
         self._ports.open_contacts(self._take)
-        for thread in (self._light_thread, self._show_thread, self._watch_thread):
+        for thread in (
+            self._light_thread,
+            self._show_thread,
+            self._watch_thread,
+            *self._listener_threads,
+        ):
             thread.start()
 
     def end(self) -> None:
@@ -389,7 +408,8 @@ class _Night:
         if self._ended:
             return
         self._ended = True
-        self._watch_thread.stop()
+        for thread in (self._watch_thread, *self._listener_threads):
+            thread.stop()
         stopped = threading.Event()
         self._show.put(lambda: self._show.stop_all("the night ends", house_lights=False))
         self._show.put(stopped.set)

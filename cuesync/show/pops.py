@@ -1,4 +1,4 @@
-"""What a pop contact says through the night: misfires, the real delay of each scare, and its drift.
+"""What is seen or heard of the pops through the night: misfires, the real delay of each scare, and its drift.
 
 The running estimate is an exponentially weighted moving average with the control limits of the NIST/SEMATECH
 e-Handbook of Statistical Methods, 6.3.2.4. Pure.
@@ -13,6 +13,8 @@ from dataclasses import dataclass
 WEIGHT = 0.3
 LIMIT_SDS = 3.0
 LEAST_SD_S = 0.001
+LEAST_REACH_S = 0.05
+FEW_REACH_S = 0.1
 _LEARN_FROM = 5
 
 
@@ -71,6 +73,19 @@ class PopWatch:
     def window_s(self) -> tuple[float, float]:
         """When, after the trigger, an edge of the pop contact is this trigger's pop."""
         return 0.5 * self._delay_s, 1.5 * self._delay_s + 0.5
+
+    @property
+    def listening_s(self) -> tuple[float, float]:
+        """When, after the trigger, a microphone is to listen: at the pops known so far, as they have drifted,
+        and their spread before and after; wider while they are few."""
+        pops_s = self._learned_s or [self._delay_s]
+        spread_s = max(pops_s) - min(pops_s)
+        least_s = LEAST_REACH_S
+        if len(pops_s) < _LEARN_FROM:
+            least_s = max(FEW_REACH_S, 0.15 * self._delay_s)
+        reach_s = max(least_s, spread_s)
+        moved_s = 0.0 if self.drift is None else self.drift.estimate_s - self.drift.target_s
+        return max(LEAST_REACH_S, min(pops_s) - reach_s + moved_s), max(pops_s) + reach_s + moved_s
 
     @property
     def correction_s(self) -> float:

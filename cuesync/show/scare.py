@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from cuesync import signs
+from cuesync.hearing.awaited import Finding
 from cuesync.plan.plan import Plan, PlannedSound
 from cuesync.show.events import LightSent, ScareDone, SoundPlayed
 from cuesync.show.lights import LightResult
@@ -19,6 +20,7 @@ class Scare:
     """`moved_s` is how much later than planned the whole cue is played, to follow the prop's drift.
 
     `pop_by_s`: until when a pop is expected, in seconds from the trigger; None where none is watched for.
+    `pop_unsure`: why it can't be said whether it came; empty where silence means that it did not.
     """
 
     plan: Plan
@@ -29,6 +31,7 @@ class Scare:
     plays: list[tuple[PlannedSound, Play]]
     lights: list[LightSent] = field(default_factory=list)
     pop_s: float | None = None
+    pop_unsure: str = ""
     stopped: bool = False
 
     @property
@@ -42,6 +45,11 @@ class Scare:
     @property
     def waits_for_pop(self) -> bool:
         return self.pop_by_s is not None and self.pop_s is None and not self.stopped
+
+    def listened(self, finding: Finding) -> None:
+        """A microphone's answer; nothing more is to be waited for."""
+        self.pop_unsure = finding.reason
+        self.pop_by_s = 0.0
 
     def light_answered(self, result: LightResult) -> None:
         self.lights.append(
@@ -75,7 +83,8 @@ class Scare:
             stopped=self.stopped,
             moved_s=self.moved_s,
             pop_s=self.pop_s,
-            misfire=self.waits_for_pop,
+            misfire=self.waits_for_pop and not self.pop_unsure,
+            pop_unsure=self.pop_unsure if self.waits_for_pop else "",
             offset_s=self._offset_s(sounds),
         )
 

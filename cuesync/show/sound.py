@@ -12,8 +12,10 @@ from typing import Protocol
 
 from cuesync.devices.ports import AudioOutput, Samples
 from cuesync.errors import DeviceError
+from cuesync.hearing.awaited import Stretch
 from cuesync.show.loops import Loop
 from cuesync.show.mixer import Mixer, Voice
+from cuesync.show.played import PlayedLately
 from cuesync.show.prepared import PreparedSound
 from cuesync.show.timeline import Timeline
 
@@ -99,6 +101,17 @@ class SoundDesk(Protocol):
         """Turn a running loop down to `gain` between two host times, with short ramps outside of these."""
         ...
 
+    def keep_played(self) -> None:
+        """From now on remember what is played, for `played`."""
+        ...
+
+    def played(self, from_s: float, to_s: float) -> Stretch | None:
+        """What was handed over between two host times, a channel for each output. May take a moment.
+
+        None where that is not known: it was not kept, is too long ago, or the card was gone.
+        """
+        ...
+
     def stop_all(self) -> None:
         """Fade out everything that plays within 10 ms and forget what waits."""
         ...
@@ -154,6 +167,7 @@ class LocalSoundDesk:
         self._past_dropouts = 0
         self._loops: dict[int, Loop] = {}
         self._started = False
+        self._played: PlayedLately | None = None
         self.timeline = Timeline(audio.rate_hz)
         self.mixer = Mixer(audio.rate_hz, audio.channels)
 
@@ -219,6 +233,20 @@ class LocalSoundDesk:
             from_frame, to_frame = (round(self.timeline.frame_at(at_s)) for at_s in (from_s, to_s))
             self._loops[sound].dip(from_frame, to_frame, gain)
 
+    def keep_played(self) -> None:
+        if self._played is None:
+            self._played = PlayedLately(self.rate_hz, self.channels)
+
+    def played(self, from_s: float, to_s: float) -> Stretch | None:
+        if self._played is None:
+            return None
+        try:
+            first, end = (round(self.timeline.frame_at(at_s)) for at_s in (from_s, to_s))
+        except RuntimeError:  # no block was asked for yet
+            return None
+        samples = self._played.between(first, end)
+        return None if samples is None else Stretch(samples=samples, rate_hz=self.rate_hz, start_s=from_s)
+
     def stop_all(self) -> None:
         self.mixer.stop_all()
         self._loops.clear()
@@ -251,3 +279,5 @@ class LocalSoundDesk:
             out.fill(0.0)
             return
         self.mixer.render(out, first_frame)
+        if self._played is not None:
+            self._played.put(out, first_frame)

@@ -1,7 +1,7 @@
 """Starting and talking to the process that plays the sound, with nothing heavy to import.
 
 A show starts it first of all, so that it looks for the sound card while the scenes are still being read.
-A message is its length in four bytes, then JSON; `load` is followed by the samples.
+A message is its length in four bytes, then JSON; `load` and `played` are followed by the samples.
 """
 
 from __future__ import annotations
@@ -135,5 +135,7 @@ class SoundChild:
                     self.status = message["status"]
                     self._status_s = time.perf_counter()
                 else:
+                    if shape := message.get("shape"):
+                        message["data"] = self._out.read(4 * shape[0] * shape[1])
                     self.news(message)
         self._opened.put({"error": "the sound process ended before the sound card was open."})

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import queue
 import signal
 import sys
 import threading
@@ -22,6 +23,7 @@ import numpy as np
 
 from cuesync.devices.ports import Clock, HostClock
 from cuesync.errors import DeviceError
+from cuesync.hearing.awaited import Stretch
 from cuesync.show.prepared import PreparedSound
 from cuesync.show.sound import LocalPlay, LocalSoundDesk, SoundCounts
 from cuesync.show.sound_child import SoundChild, read_message, write_message
@@ -29,6 +31,7 @@ from cuesync.show.sound_child import SoundChild, read_message, write_message
 _NEWS_EVERY_S = 0.02
 _STATUS_EVERY_S = 0.1
 _SWITCH_INTERVAL_S = 0.0005
+_ANSWER_WITHIN_S = 2.0
 
 
 class RemotePlay:
@@ -70,6 +73,10 @@ class SoundProcess:
         """The child has the sounds and takes orders; until then they wait for `_begin`."""
         self._next_play = 0
         self._loops: set[int] = set()
+        self._keeps_played = False
+        self._asking = threading.Lock()
+        self._answers: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
+        self._asked = 0
         self._past = SoundCounts()
         self._closed = False
         if child is None:
@@ -130,6 +137,29 @@ class SoundProcess:
         with self._plays_lock:
             self._tell({"dip": sound, "from_s": from_s, "to_s": to_s, "gain": gain})
 
+    def keep_played(self) -> None:
+        with self._plays_lock:
+            if not self._keeps_played:
+                self._keeps_played = True
+                self._tell({"keep": True})
+
+    def played(self, from_s: float, to_s: float) -> Stretch | None:
+        with self._asking:
+            self._asked += 1
+            with self._plays_lock:
+                self._tell({"played": self._asked, "from_s": from_s, "to_s": to_s})
+            try:
+                while True:
+                    answer = self._answers.get(timeout=_ANSWER_WITHIN_S)
+                    if answer["played"] == self._asked:
+                        break
+            except queue.Empty:
+                return None
+        if "data" not in answer:
+            return None
+        samples = np.frombuffer(answer["data"], dtype="<f4").reshape(answer["shape"]).astype(np.float32)
+        return Stretch(samples=samples, rate_hz=self.rate_hz, start_s=from_s)
+
     def stop_all(self) -> None:
         with self._plays_lock:
             self._loops.clear()
@@ -172,6 +202,8 @@ class SoundProcess:
         self._child.tell({"start": True})
         with self._plays_lock:
             self._begun = True
+            if self._keeps_played:
+                self._tell({"keep": True})
             for sound_number in sorted(self._loops):
                 self._tell({"loop": sound_number})
             for number, play in list(self._plays.items()):
@@ -187,6 +219,8 @@ class SoundProcess:
 
     def _news(self, message: dict[str, Any]) -> None:
         """A message of the child, on the thread that reads them."""
+        if "played" in message:
+            self._answers.put(message)
         if "done" in message:
             with self._plays_lock:
                 play = self._plays.pop(int(message["done"]), None)
@@ -251,6 +285,11 @@ class _Server:
                 self._desk.loop(int(message["loop"]))
             elif "dip" in message and self._desk is not None:
                 self._dip(self._desk, message)
+            elif "keep" in message and self._desk is not None:
+                self._desk.keep_played()
+            elif "played" in message and self._desk is not None:
+                # a thread of its own: a large answer must keep no order waiting
+                threading.Thread(target=self._played, args=(self._desk, message), daemon=True).start()
             elif "stop" in message and self._desk is not None:
                 self._desk.stop_all()
         self._ending.set()
@@ -298,6 +337,15 @@ class _Server:
         with contextlib.suppress(RuntimeError):  # the card has not asked for a block yet: nothing to dip
             desk.dip(int(message["dip"]), message["from_s"], message["to_s"], message["gain"])
 
+    def _played(self, desk: LocalSoundDesk, order: dict[str, Any]) -> None:
+        stretch = desk.played(float(order["from_s"]), float(order["to_s"]))
+        answer: dict[str, Any] = {"played": order["played"]}
+        if stretch is None:
+            self._tell(answer)
+        else:
+            answer["shape"] = list(stretch.samples.shape)
+            self._tell(answer, stretch.samples.astype("<f4").tobytes())
+
     def _report(self) -> None:
         status_s = 0.0
         told_locked = False
@@ -337,9 +385,9 @@ class _Server:
             self._clock.sleep_s(desk.latency_s + 2.0 * desk.block_frames / desk.rate_hz)
             desk.close()
 
-    def _tell(self, message: dict[str, Any]) -> None:
+    def _tell(self, message: dict[str, Any], data: bytes = b"") -> None:
         with self._telling, contextlib.suppress(OSError, ValueError):
-            write_message(self._news, message)
+            write_message(self._news, message, data)
 
 
 def _come_first() -> None:

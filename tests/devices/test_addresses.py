@@ -11,6 +11,7 @@ from cuesync.devices.contact_addresses import (
     GpioContact,
     InputContact,
     KeyContact,
+    MicrophoneContact,
     MidiContact,
     MidiControlContact,
     MqttContact,
@@ -21,6 +22,7 @@ from cuesync.devices.contact_addresses import (
     normally_closed,
     overlap,
     parse_contact,
+    parse_switch,
 )
 from cuesync.devices.light_addresses import (
     BoardLight,
@@ -196,3 +198,20 @@ def test_any_text_is_parsed_or_refused_with_a_sentence(text: str) -> None:
 def test_a_key_is_no_light() -> None:
     with pytest.raises(InputError, match=r'"key:space" is not a light\. Write a MIDI note'):
         parse_light("key:space")
+
+
+def test_a_listening_microphone_is_no_switch() -> None:
+    assert parse_contact("microphone:2") == MicrophoneContact(channel=2)
+    assert in_words("microphone:2") == "the microphone at input 2 of the sound card"
+    assert parse_switch("input:2") == InputContact(channel=2)
+    with pytest.raises(InputError, match=r'can be nothing but its pop_contact. Write "input:2"'):
+        parse_switch("microphone:2")
+    for wrong in ("microphone:0", "microphone:", "microphone:1 nc"):
+        with pytest.raises(InputError, match=r'Write it as in "microphone:1"|a microphone is never closed'):
+            parse_contact(wrong)
+
+
+def test_an_input_holds_a_contact_or_a_microphone() -> None:
+    assert overlap("input:1", "microphone:1")
+    assert not overlap("input:1", "microphone:2")
+    assert overlap("microphone:2", "microphone:2")

@@ -7,11 +7,12 @@ from typing import TypeVar
 
 from cuesync.devices.lights_together import LightsPart, LightsTogether
 from cuesync.devices.simulated import SimulatedClock, SimulatedContacts, SimulatedLights
-from cuesync.devices.simulated_sound import SimulatedAudio
+from cuesync.devices.simulated_sound import SimulatedAudio, SimulatedMicrophone
 from cuesync.errors import DeviceError
 from cuesync.plan.plan import Plan
 from cuesync.show.engine import Show
 from cuesync.show.events import ShowEvent
+from cuesync.show.listening import Listener
 from cuesync.show.sound import LocalSoundDesk
 from cuesync.show.states import State, Step
 from cuesync.show.steering import Steering
@@ -38,6 +39,7 @@ class Simulation:
         house_lights: Sequence[str] = (),
         closed: Sequence[str] = (),
         stop: Sequence[str] = (),
+        microphones: Sequence[str] = (),
     ) -> None:
         """`stop`: contacts that stop all; key:1 and then key:2 lead back. `closed`: contacts that are closed
         before anybody looks."""
@@ -66,6 +68,8 @@ class Simulation:
             lambda light: "DMX" if is_dmx(light) else "MIDI port",
         )
         self.sound = LocalSoundDesk(self.audio, self._open_audio)
+        self.microphone = SimulatedMicrophone(self.audio)
+        self.listener = Listener(self.clock, self.sound, dict.fromkeys(microphones, self.microphone))
         self.show = Show(
             plans,
             clock=self.clock,
@@ -73,6 +77,7 @@ class Simulation:
             lights=self.together,
             report=tell,
             house_lights=house_lights,
+            listener=self.listener if microphones else None,
         )
         steering = Steering(
             self.show,
@@ -94,7 +99,7 @@ class Simulation:
             stops=stop,
             lights=self.together,
         )
-        for worker in (self.show, self.show.desk, self.watch):
+        for worker in (self.show, self.show.desk, self.watch, self.listener):
             self.clock.attend(worker)
         self.contacts.open(contacts, steering.take)
         self.show.start()
