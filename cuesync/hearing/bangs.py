@@ -148,7 +148,7 @@ def agree(
     count = len(candidates)
     members = at[np.abs(at - middle) <= reach]
     # how likely so many trials agree if bangs fell anywhere: on all their candidates, or on the loudest alone
-    length = float(np.median(lengths))
+    length = float(picker.median(lengths))
     window = min(1.0, 2.0 * reach / max(length, 1.0))
     loudest = np.array([energy >= tops[trial] for trial, _, energy in delays])
     inside = np.abs(at - middle) <= reach
@@ -157,7 +157,7 @@ def agree(
         _at_least(len(set(owner[inside & loudest])), count, window),
     )
     return Agreement(
-        middle=float(np.median(members)),
+        middle=float(picker.median(members)),
         reach=reach,
         sure=count < 3 or odds < (0.02 if count < 6 else 0.001),
     )
@@ -229,7 +229,7 @@ def whiten_alike(looks: list[list[Look]], rate_hz: int) -> None:
             taps = picker.prediction_error_filter(noises, step)
         for one in firsts:
             whitened(one, taps, step, rate_hz)
-        rise_db = float(np.median([one.rise_db for one in firsts])) - handicap_db
+        rise_db = float(picker.median([one.rise_db for one in firsts])) - handicap_db
         if best is None or rise_db > best[0]:
             best = (rise_db, step, taps)
         if best[0] > SURE_RISE_DB:
@@ -255,7 +255,7 @@ def whitened(one: Look, taps: Samples, every: int, rate_hz: int) -> None:
     first = (len(taps) + every) // size + 1
     quiet = smooth[first : max(loud - round(0.02 / FINE_S), first + 1)]
     top = float(smooth[max(0, loud - 8) : loud + 48].max(initial=0.0))
-    one.floor = max(1.1 * float(np.median(quiet)) if len(quiet) else 0.0, 1e-9 * top, 1e-300)
+    one.floor = max(1.1 * float(picker.median(quiet)) if len(quiet) else 0.0, 1e-9 * top, 1e-300)
     one.events = _events(one.steps, one.floor)
     width = round(IMPACT_S / FINE_S)
     near = [event for event in one.events if loud - width // 2 <= event.at <= loud + width]
@@ -314,7 +314,7 @@ def stands_out_db(one: Look, rate_hz: int) -> float:
     rows = before[: len(before) // width * width].reshape(-1, width)
     if not len(rows):
         return one.rise_db
-    usual = float(np.median(rows.var(axis=1)))
+    usual = float(picker.median(rows.var(axis=1)))
     return max(one.rise_db, one.level_db - float(10.0 * np.log10(max(usual, 1e-30))))
 
 

@@ -156,7 +156,7 @@ def _compare(
     clear = [the.level_db for the, db in zip(chosen, stand_db, strict=True) if the and db >= LEAST_RISE_DB]
     if not clear:
         return [None] * len(looks)
-    level_db = float(np.median(clear))
+    level_db = float(picker.median(clear))
     popped: list[Look | None] = []
     for best, db, trigger in zip(chosen, stand_db, triggers, strict=True):
         if best is None:
@@ -206,30 +206,30 @@ def _lead_scores(one: Look, rate_hz: int) -> list[tuple[Event, float]]:
     top_db = impact.level_db if impact is not None else 0.0
     near = [e for e in one.events if one.impact - lead <= e.at < one.impact and e.level_db > top_db - 26.0]
     clicks = [e for e in one.events if e.at < one.impact - lead]
-    usual_db = float(np.quantile([e.level_db for e in clicks], 0.9)) if len(clicks) >= 2 else 0.0
+    usual_db = float(picker.quantile([e.level_db for e in clicks], 0.9)) if len(clicks) >= 2 else 0.0
     before, after, slack = round(0.0005 * rate_hz), round(0.0035 * rate_hz), round(0.00075 * rate_hz)
     scored = []
     for event in near:
         score = 1.5
         if len(clicks) >= 2:
-            score = float(np.clip((event.level_db - usual_db) / 3.0, -1.5, 3.5))
+            score = min(max((event.level_db - usual_db) / 3.0, -1.5), 3.5)
         peers = [e for e in clicks if e.level_db > event.level_db - 8.0]
         if score <= -0.5:
             continue
         if peers:
             wide = snippet(one, event.at * size, before + slack, after + slack)
             alike = most_alike(wide, [snippet(one, e.at * size, before, after) for e in peers[-8:]])
-            score -= float(np.clip((alike - 0.4) * 8.0, -0.5, 3.0))
+            score -= min(max((alike - 0.4) * 8.0, -0.5), 3.0)
         gaps = np.diff([e.at for e in peers])
         if len(gaps) >= 2:
-            beat = float(np.median(gaps))
-            if float(np.median(np.abs(gaps - beat))) < 0.12 * beat:
+            beat = float(picker.median(gaps))
+            if float(picker.median(np.abs(gaps - beat))) < 0.12 * beat:
                 phase = (event.at - peers[-1].at) / beat
                 score += 1.0 if abs(phase - round(phase)) > 0.25 else -0.5
         ahead = float(np.mean(one.steps[max(0, event.at - 12) : event.at])) if event.at else 0.0
         smooth = picker.moving_mean(one.steps[event.at : one.impact], 12)
         rest_db = 10.0 * np.log10(float(smooth.min()) / max(ahead, one.floor))
-        score += float(np.clip(rest_db / 3.0, -0.5, 1.5))
+        score += min(max(rest_db / 3.0, -0.5), 1.5)
         if one.impact - event.at < 0.012 / FINE_S:
             score += 1.0
         scored.append((event, score))
@@ -266,8 +266,8 @@ class _Family:
         offsets = [first.release(one)[0] - one.aligned for one in alike if one.aligned is not None]
         if len(offsets) < 3:
             return first
-        offset = float(np.median(offsets))
-        spread = 1.4826 * float(np.median(np.abs(np.array(offsets) - offset)))
+        offset = float(picker.median(offsets))
+        spread = 1.4826 * float(picker.median(np.abs(np.array(offsets) - offset)))
         return replace(first, offset=offset, spread=max(spread, 0.5))
 
     @property
@@ -283,7 +283,7 @@ class _Family:
             return None
         near = np.abs(leads[:, np.newaxis] - leads) <= 0.002 / FINE_S
         best = int(np.argmax(near.sum(axis=1)))
-        return float(np.median(leads[near[best]])) if 2 * int(near[best].sum()) > len(leads) else None
+        return float(picker.median(leads[near[best]])) if 2 * int(near[best].sum()) > len(leads) else None
 
     def _vouched(self, one: Look, event: Event) -> float:
         return self.vouched.get(id(one), {}).get(one.impact - event.at, 0.0)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from cuesync.hearing import picker
 from cuesync.hearing.scan import Coarse
 from cuesync.hearing.triggers import Edge
 
@@ -32,7 +33,7 @@ def still_again_frame(
     least = round(0.1 / coarse.block_s)
     if len(rest) < least or len(motor) < least:
         return None
-    rest_db, motor_db = float(np.median(rest)), float(np.median(motor))
+    rest_db, motor_db = float(picker.median(rest)), float(picker.median(motor))
     if motor_db - rest_db < LEAST_MOTOR_DB:
         return None
     after = level_db[pop - begin :]
@@ -40,7 +41,7 @@ def still_again_frame(
     rows = len(after) // width
     if rows < 3:
         return None
-    steady = np.median(after[: rows * width].reshape(rows, width), axis=1)
+    steady = picker.median(after[: rows * width].reshape(rows, width))
     loud = np.flatnonzero(steady > (rest_db + motor_db) / 2.0)
     if not len(loud) or loud[-1] >= rows - 2:
         return None
@@ -61,8 +62,8 @@ def limit_closings(triggers: Sequence[float], popped: Sequence[bool]) -> list[in
         if len(after) < 2 or len(after) < 0.7 * sum(popped):
             continue
         waits = np.array([triggers[i] - triggers[i - 1] for i in after])
-        usual = float(np.median(waits))
-        if float(np.median(np.abs(waits - usual))) <= 0.05 * usual:
+        usual = float(picker.median(waits))
+        if float(picker.median(np.abs(waits - usual))) <= 0.05 * usual:
             return after
     return []
 
@@ -91,6 +92,6 @@ def limit_frames(
     waits = [at - trigger for at, trigger in zip(found, triggers, strict=True) if at is not None]
     if len(waits) < 2 or len(waits) < 0.6 * sum(pop is not None for pop in pops):
         return [None] * len(found)
-    usual = float(np.median(waits))
-    steady = float(np.median(np.abs(np.array(waits) - usual))) <= 0.1 * usual
+    usual = float(picker.median(waits))
+    steady = float(picker.median(np.abs(np.array(waits) - usual))) <= 0.1 * usual
     return found if steady else [None] * len(found)

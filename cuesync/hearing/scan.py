@@ -43,7 +43,7 @@ class Coarse:
 
     def block_at(self, frame: float) -> int:
         """The block that holds a frame, kept inside the recording."""
-        return int(np.clip(frame // self.block_frames, 0, max(self.blocks - 1, 0)))
+        return max(0, min(int(frame // self.block_frames), self.blocks - 1))
 
     def energy(self, channel: int, blocks: int = 5) -> FloatArray:
         """Energy about the mean over `blocks` neighbouring blocks, one value a block, centred on it.

@@ -31,7 +31,7 @@ def typical(chosen: list[Look], rate_hz: int) -> Look | None:
     means = []
     for model in some:
         values = [_same_moment(one, model, rate_hz)[0] for one in some if one is not model]
-        means.append(float(np.median(values)))
+        means.append(float(picker.median(values)))
     return some[int(np.argmax(means))]
 
 
@@ -194,10 +194,10 @@ def _loud_lead(aligned: list[Look], rate_hz: int) -> float:
     profiles = _back_from_impact(aligned, _loudness_db, rate_hz)
     if profiles is None:
         return 0.0
-    profile, loud = np.quantile(profiles, [0.3, 0.7], axis=0)
+    profile, loud = (picker.quantile(profiles.T, share) for share in (0.3, 0.7))
     far = profile[longest:]
-    usual = float(np.median(far))
-    noise = 1.4826 * float(np.median(np.abs(far - usual)))
+    usual = float(picker.median(far))
+    noise = 1.4826 * float(picker.median(np.abs(far - usual)))
     over = profile[: longest + 1] - usual
     # clicks that happen to fall together are loud in some trials and absent in others
     # and a ratchet that keeps step with the release does so earlier, too
@@ -226,10 +226,10 @@ def common_lead(aligned: list[Look], rate_hz: int) -> float:
     lines = _back_from_impact(aligned, _sudden_rise_db, rate_hz)
     if lines is None:
         return 0.0
-    profile = np.quantile(lines, 0.3, axis=0)
+    profile = picker.quantile(lines.T, 0.3)
     far = profile[longest:]
-    usual = float(np.median(far))
-    noise = 1.4826 * float(np.median(np.abs(far - usual)))
+    usual = float(picker.median(far))
+    noise = 1.4826 * float(picker.median(np.abs(far - usual)))
     # a ratchet that keeps step with the release does so earlier, too
     over = profile[:longest] - usual - max(5.0 * noise, 1.3 * float(far.max() - usual))
     over[:least] = -np.inf

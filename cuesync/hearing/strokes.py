@@ -12,6 +12,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from cuesync.hearing import picker
 from cuesync.hearing.bangs import IMPACT_S, Look, Samples, some_of
 
 REBOUND_S = 0.25
@@ -57,7 +58,7 @@ def to_common_stroke(looks: list[list[Look]], triggers: Sequence[float], rate_hz
     for place in (high + 1).tolist():
         if not strokes or place >= strokes[-1][0] + 0.012 / STEP_S:
             rises = [_rise(one, place + shifts[id(one)], rate_hz)[1] for one in firsts]
-            strokes.append((place, float(np.median(rises))))
+            strokes.append((place, float(picker.median(rises))))
     least = 10.0 ** (-SAME_DB / 10.0) * max(rise for _, rise in strokes)
     stroke = next(place for place, rise in strokes if rise >= least)
     kept: list[list[Look]] = []
@@ -86,7 +87,7 @@ def _outdone(looks: list[list[Look]], firsts: list[Look], rate_hz: int) -> dict[
             usual.append(before.max(axis=0))
     if not usual:
         return {}
-    most = np.maximum(np.median(usual, axis=0), 1e-300)
+    most = np.maximum(picker.median(np.transpose(usual)), 1e-300)
     lines = {}
     for one in (one for ones in looks for one in ones):
         outdone_db = 10.0 * np.log10((news[id(one)] / most).max(axis=1) + 1e-12)
@@ -169,8 +170,8 @@ def _shifts(
     ]
     if len(delays) < 3:
         return shifts
-    middle = float(np.median(delays))
-    spread = max(1.4826 * float(np.median(np.abs(np.array(delays) - middle))), 0.01 * rate_hz)
+    middle = float(picker.median(delays))
+    spread = max(1.4826 * float(picker.median(np.abs(np.array(delays) - middle))), 0.01 * rate_hz)
     for ones, trigger in zip(looks, triggers, strict=True):
         tops = []
         for one in ones:

@@ -46,7 +46,7 @@ def find_edges(coarse: Coarse, channel: int, window: Window, most: int | None = 
     if not len(sharp):
         return []
     top = float(sharp.max())
-    floor = float(np.median(sharp))
+    floor = float(picker.median(sharp))
     # a fifth of the largest jump, and well above the line's own noise
     threshold = max(0.04 * top, 40.0 * floor)
     if top <= threshold:
@@ -79,7 +79,7 @@ def contact_likeness(coarse: Coarse, channel: int, window: Window) -> float:
     if int(np.sum(sharp > 1e-3 * top)) * coarse.block_s > RINGING_S * count:
         return 0.0
     edges = find_edges(coarse, channel, window, most=8)
-    return float(np.median([edge.sharpness for edge in edges])) if edges else 0.0
+    return float(picker.median([edge.sharpness for edge in edges])) if edges else 0.0
 
 
 def groups(places: NDArray[np.intp], gap: int) -> list[int]:
@@ -101,7 +101,7 @@ def _first_step(coarse: Coarse, block: int, window: Window) -> Edge | None:
     if largest <= 0.0:
         return None
     quiet = np.abs(steps[: round(0.01 * coarse.rate_hz)])
-    least = max(0.2 * largest, 8.0 * 1.4826 * float(np.median(quiet)))
+    least = max(0.2 * largest, 8.0 * 1.4826 * float(picker.median(quiet)))
     seen = np.flatnonzero(np.abs(steps) > least)
     clear = int(np.flatnonzero(np.abs(steps) > 0.5 * largest)[0])
     # a faint first touch counts if the line is quiet again before the clear step; the ringing of the input's
@@ -153,7 +153,7 @@ def find_clicks(coarse: Coarse, channel: int, window: Window) -> list[float]:
         return []
     # a click is sharp, and a room's rumble isn't
     level_db = 10.0 * np.log10(coarse.sharp_energy(channel) + 1e-20)
-    rows_db = np.median(level_db[: count * width].reshape(count, width), axis=1)
+    rows_db = picker.median(level_db[: count * width].reshape(count, width))
     rest_db = float(np.percentile(rows_db, 15))
     if float(level_db[int(np.argmax(energy))]) - rest_db < 12.0:
         return []
@@ -167,12 +167,13 @@ def find_clicks(coarse: Coarse, channel: int, window: Window) -> list[float]:
     early = round(0.1 / coarse.block_s)
     led = [cycle for cycle, pop in zip(popped, pops, strict=True) if cycle and pop - cycle[0] * width > early]
     if len(led) >= 0.6 * len(pops):
-        usual = float(np.median([stop - start for start, stop in led]))
-        loud_db = float(np.median([np.median(rows_db[start : stop + 1]) for start, stop in led]))
+        usual = float(picker.median([stop - start for start, stop in led]))
+        loud_db = float(picker.median([picker.median(rows_db[start : stop + 1]) for start, stop in led]))
         alike = [
             (start, stop)
             for start, stop in cycles
-            if stop - start > 0.5 * usual and abs(float(np.median(rows_db[start : stop + 1])) - loud_db) < 4.0
+            if stop - start > 0.5 * usual
+            and abs(float(picker.median(rows_db[start : stop + 1])) - loud_db) < 4.0
         ]
         blocks = sorted({start * width for start, _ in (*led, *alike)})
     else:
@@ -190,8 +191,8 @@ def click_prominence_db(coarse: Coarse, channel: int, frames: list[float]) -> fl
         after = sharp[block + round(0.03 / coarse.block_s) : block + round(0.1 / coarse.block_s)]
         peak = float(sharp[max(0, block - 1) : block + 3].max())
         if len(after):
-            values.append(10.0 * np.log10(max(peak, 1e-30) / max(float(np.median(after)), 1e-30)))
-    return float(np.median(values)) if values else 0.0
+            values.append(10.0 * np.log10(max(peak, 1e-30) / max(float(picker.median(after)), 1e-30)))
+    return float(picker.median(values)) if values else 0.0
 
 
 def _loudest_apart(energy: NDArray[np.float32], apart: int) -> list[int]:
@@ -252,7 +253,7 @@ def _click_start(coarse: Coarse, block: int, window: Window) -> float | None:
     white = picker.whiten(line, picker.prediction_error_filter([line[:quiet]]))
     white[: picker.ORDER] = 0.0
     loudness = np.sqrt(picker.moving_mean(white**2, max(2, round(0.001 * rate))))
-    floor = float(np.median(loudness[picker.ORDER : quiet]))
+    floor = float(picker.median(loudness[picker.ORDER : quiet]))
     top_at = quiet + int(np.argmax(loudness[quiet:]))
     top = float(loudness[top_at])
     loud = np.flatnonzero(loudness[quiet : top_at + 1] > max(4.0 * floor, 0.1 * top))

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from cuesync.errors import RecordingError
 from cuesync.hearing import chirp, pops, resets, triggers
+from cuesync.hearing.picker import median
 from cuesync.hearing.scan import Coarse, CoarseScan
 from cuesync.measuring.trial import Measurement, Trial, Way
 
@@ -329,7 +330,7 @@ def _from_chirp(source: Source, microphone: int, *, asked: bool) -> _Marks | Non
     return _Marks(
         way="chirp",
         reason=f"{how}: cuesync's chirp was heard {len(frames)} times in channel {microphone + 1}, "
-        f"each known to {1e6 * float(np.median(errors_s)):.0f} µs",
+        f"each known to {1e6 * float(median(errors_s)):.0f} µs",
         frames=tuple(frames),
         microphone=microphone,
         deaf_s=chirp.CHIRP_S + 0.02,
@@ -428,18 +429,18 @@ def _trials(
 def _trust(marks: _Marks, trials: Sequence[Trial], popped: Sequence[pops.PopFinding]) -> str:
     """How far to trust the delay, and what to do about it, in one or two plain sentences."""
     errors_ms = [1000.0 * trial.error_s for trial in trials if trial.error_s is not None]
-    error_ms = float(np.median(errors_ms))
+    error_ms = float(median(errors_ms))
     rivals = sum(trial.rival_s is not None for trial in trials)
     likeness = [pop.likeness for pop in popped if pop.likeness is not None]
     delays_s = [trial.delay_s for trial in trials if trial.delay_s is not None]
     scatter = float(np.std(delays_s)) / max(float(np.mean(delays_s)), 1e-9)
     fine = f"each pop is timed to about {error_ms:.2g} ms"
     doubts = []
-    if float(np.median([pop.confidence for pop in popped])) < 0.5 or error_ms > 1.0:
+    if float(median([pop.confidence for pop in popped])) < 0.5 or error_ms > 1.0:
         doubts.append("the pops hardly stand out of the noise: bring the microphone closer to the prop")
     if rivals:
         doubts.append(f"in {rivals} of {len(trials)} trials another bang is nearly as good: listen to those")
-    if likeness and float(np.median(likeness)) < 0.25 and scatter > 0.1:
+    if likeness and float(median(likeness)) < 0.25 and scatter > 0.1:
         doubts.append("the trials' bangs are unlike each other and scatter, so some may not be the pop")
     if marks.way == "click":
         doubts.append("a click is the weakest mark of a trigger: put the contact on a channel of its own")
@@ -459,7 +460,7 @@ def _trust(marks: _Marks, trials: Sequence[Trial], popped: Sequence[pops.PopFind
 def _bangs_without_trigger(coarse: Coarse, marks: _Marks, found: list[pops.PopFinding | None]) -> list[int]:
     """Blocks that are nearly as loud as the pops, further than a rebound from any of them."""
     popped = [pop for pop in found if pop is not None]
-    level_db = float(np.median([pop.level_db for pop in popped])) - 3.0
+    level_db = float(median([pop.level_db for pop in popped])) - 3.0
     energy = coarse.energy(marks.microphone).copy()
     energy /= 5 * coarse.block_frames
     for pop in popped:

@@ -8,6 +8,8 @@ from math import comb
 
 import numpy as np
 
+from cuesync.hearing.picker import median
+
 OUTLIER_Z = 3.5
 """Modified z-scores above this are outliers (Iglewicz and Hoaglin, in NIST/SEMATECH e-Handbook 1.3.5.17)."""
 
@@ -62,8 +64,8 @@ def modified_z(values: Sequence[float]) -> tuple[float, ...]:
     array = np.asarray(values, dtype=float)
     if array.size == 0:
         return ()
-    away = array - np.median(array)
-    mad = float(np.median(np.abs(away)))
+    away = array - median(array)
+    mad = float(median(np.abs(away)))
     scale = mad / 0.6745 if mad > 0 else float(np.mean(np.abs(away))) * 1.253314
     if scale == 0:
         return tuple(0.0 for _ in values)
@@ -83,7 +85,7 @@ def summarise(delays_s: Sequence[float | None], resets_s: Sequence[float | None]
     return Summary(
         n=n,
         misfires=len(delays_s) - n,
-        median_ms=float(np.median(values_ms)) if n else None,
+        median_ms=float(median(values_ms)) if n else None,
         mean_ms=float(values_ms.mean()) if n else None,
         sd_ms=float(values_ms.std(ddof=1)) if n > 1 else None,
         spread_ms=float(ordered_ms[-1] - ordered_ms[0]) if n > 1 else None,

@@ -23,6 +23,14 @@ def burst(seed: int, at: int = 3000, gain: float = 8.0, frames: int = 6000) -> S
     return noise
 
 
+@settings(max_examples=50, deadline=None)
+@given(count=st.integers(1, 40), share=st.floats(0.0, 1.0), seed=st.integers(0, 99))
+def test_quantiles_and_medians_are_those_of_numpy(count: int, share: float, seed: int) -> None:
+    rows = np.random.default_rng(seed).standard_normal((3, count))
+    assert picker.quantile(rows, share) == pytest.approx(np.quantile(rows, share, axis=1), abs=1e-12)
+    assert picker.median(list(rows[0])) == pytest.approx(np.median(rows[0]), abs=1e-12)
+
+
 def test_whitening_leaves_white_noise() -> None:
     """The prediction error of an AR(2) process is its innovation (definition of the process)."""
     rng = np.random.default_rng(2)
