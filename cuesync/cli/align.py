@@ -11,6 +11,7 @@ import click
 
 from cuesync.cli.common import (
     PathArgument,
+    flash_fields,
     json_option,
     ms,
     picture_option,
@@ -40,26 +41,28 @@ def command(scene: Path, picture: Path | None, replace: bool, as_json: bool) -> 
         draw_plan(plan, picture, replace=replace)
         say(f"The picture is in {picture}")
     if as_json:
-        print_json(plan_fields(plan))
+        print_json(plan_fields(plan, scene))
         return
     print_plan(plan)
 
 
 def print_plan(plan: Plan) -> None:
     """The plan as a table, and what it means, on stdout."""
-    from cuesync.report.sentences import hit_lines, loudness_lines, sync_lines
+    from cuesync.report.sentences import flash_lines, hit_lines, loudness_lines, sync_lines
     from cuesync.report.tables import plan_table
 
     click.echo(plan_table(plan))
     notes = [f"Note: {note}." for note in plan.remarks]
-    for line in (*hit_lines(plan), *loudness_lines(plan), *sync_lines(plan), *notes):
+    for line in (*hit_lines(plan), *loudness_lines(plan), *sync_lines(plan), *flash_lines(plan), *notes):
         click.echo(line)
 
 
-def plan_fields(plan: Plan) -> dict[str, Any]:
-    """The plan as JSON fields; every time counts from the trigger."""
+def plan_fields(plan: Plan, scene: Path) -> dict[str, Any]:
+    """The plan of a scene file as JSON fields; every time counts from the trigger."""
+    from cuesync.care.flash import flashes_by_view
     from cuesync.hearing.loudness import measure_loudness
     from cuesync.plan.windows import ACCEPTABLE, DETECTABLE, plan_forecast
+    from cuesync.report.words import colour_text
 
     judged = plan_forecast(plan)
 
@@ -96,13 +99,22 @@ def plan_fields(plan: Plan) -> dict[str, Any]:
         "lights": [
             {
                 "light": light.light,
+                "shape": light.shape,
                 "at_ms": ms(light.at_s),
                 "length_ms": ms(light.length_s),
                 "lands_ms": ms(light.lands_s),
                 "path_ms": ms(light.path_s),
+                "frame_wait_ms": ms(light.frame_wait_s),
+                "steps": [
+                    {"at_ms": ms(light.at_s + step.at_s), "level": round(step.level, 6)}
+                    for step in light.steps
+                ],
+                "colour": colour_text(light.colour),
+                "priority": light.priority,
             }
             for light in plan.lights
         ],
+        "flashes": flash_fields(flashes_by_view([plan]), [scene]),
         "sync": None
         if judged is None
         else {

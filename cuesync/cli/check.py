@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from cuesync.cli.common import PathArgument, json_option, print_json, say
+from cuesync.cli.common import PathArgument, flash_fields, json_option, print_json, say
 
 if TYPE_CHECKING:
-    from cuesync.care.flash import ViewFlashes
     from cuesync.care.noise import SceneNoise
     from cuesync.care.pace import Pace
     from cuesync.errors import Problem
@@ -50,15 +49,17 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
     from cuesync.care.flash_limit import flash_problems, flash_reasons
     from cuesync.care.noise import night_doses, scene_noise
     from cuesync.care.pace import scene_pace
+    from cuesync.plan.fixtures import fixture_problems
 
     files = [_read(path) for path in scenes]
     planned = [(checked, *checked.scene) for checked in files if checked.scene is not None]
     plans = [plan for _, _, plan in planned]
     views = flashes_by_view(plans)
-    too_many = flash_problems(views, [(file, plan) for _, file, plan in planned])
+    together = flash_problems(views, [(file, plan) for _, file, plan in planned])
+    together += fixture_problems([file for _, file, _ in planned])
     reasons = flash_reasons(views)
     for index, (checked, file, plan) in enumerate(planned):
-        checked.problems = tuple(problem for problem in too_many if problem.file == str(file.path))
+        checked.problems = tuple(problem for problem in together if problem.file == str(file.path))
         noise, pace = scene_noise(plan), scene_pace(plan)
         checked.noise, checked.pace = noise, pace
         checked.cautions = plan_cautions(plan) + noise.cautions
@@ -71,7 +72,7 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
         print_json(
             {
                 "scenes": [_report(checked) for checked in files],
-                "flashes": [_view(view, paths) for view in views],
+                "flashes": flash_fields(views, paths),
                 "noise": [{**asdict(night), "text": night.text} for night in nights],
                 "standing_cautions": list(standing),
             }
@@ -118,19 +119,6 @@ def _report(checked: _Checked) -> dict[str, Any]:
         "notes": list(checked.notes),
         "noise": None if checked.noise is None else asdict(checked.noise),
         "pace": None if checked.pace is None else asdict(checked.pace),
-    }
-
-
-def _view(view: ViewFlashes, paths: list[Path]) -> dict[str, Any]:
-    scenes = [{"scene": str(paths[scene.index]), **asdict(scene)} for scene in view.scenes]
-    for scene in scenes:
-        del scene["index"]  # the path says it
-    return {
-        "view": view.view,
-        "per_second": view.per_second,
-        "red_per_second": view.red_per_second,
-        "over_limit": view.over_limit,
-        "scenes": scenes,
     }
 
 

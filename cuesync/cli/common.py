@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+
+if TYPE_CHECKING:
+    from cuesync.care.flash import ViewFlashes
 
 PathArgument = click.Path(path_type=Path)
 
@@ -32,6 +36,24 @@ def say(message: str) -> None:
 
 def print_json(value: Any) -> None:
     click.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def flash_fields(views: Sequence[ViewFlashes], paths: Sequence[Path]) -> list[dict[str, Any]]:
+    """Flashes as JSON fields; `paths` are those of the scenes."""
+    return [
+        {
+            "view": view.view,
+            "per_second": view.per_second,
+            "red_per_second": view.red_per_second,
+            "over_limit": view.over_limit,
+            "scenes": [
+                {"scene": str(paths[scene.index])}
+                | {key: value for key, value in asdict(scene).items() if key != "index"}  # the path says it
+                for scene in view.scenes
+            ],
+        }
+        for view in views
+    ]
 
 
 def newest_night(night: Path) -> Path:

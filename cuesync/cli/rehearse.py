@@ -9,6 +9,7 @@ import click
 
 from cuesync.cli.common import (
     PathArgument,
+    flash_fields,
     json_option,
     ms,
     picture_option,
@@ -60,6 +61,7 @@ def command(
     the night.
     """
     from cuesync.plan.resolve import resolve
+    from cuesync.report.sentences import flash_lines
     from cuesync.report.tables import rehearsal_table
     from cuesync.scene.load import read_scene
     from cuesync.show.rehearsal import rehearse
@@ -77,18 +79,31 @@ def command(
         draw_plan(plan, picture, rehearsal=rehearsal, replace=replace)
         say(f"The picture is in {picture}")
     if as_json:
-        print_json(rehearsal_fields(rehearsal))
+        from cuesync.care.flash import flashes_by_view
+
+        flashes = flash_fields(flashes_by_view([plan]), [scene])
+        print_json(rehearsal_fields(rehearsal) | {"flashes": flashes})
     else:
-        click.echo(rehearsal_table(rehearsal, plan))
+        click.echo("\n\n".join([rehearsal_table(rehearsal, plan), *flash_lines(plan)]))
 
 
 def rehearsal_fields(rehearsal: Rehearsal) -> dict[str, Any]:
     """The rehearsal as JSON fields; times from the trigger, offsets positive where sound is first."""
+    from cuesync.report.words import colour_text
 
     return {
         "rate_hz": rehearsal.rate_hz,
         "length_s": len(rehearsal.sound) / rehearsal.rate_hz,
-        "lights": [{"light": light, "on": on, "at_ms": ms(at_s)} for light, on, at_s in rehearsal.lights],
+        "lights": [
+            {
+                "light": command.light,
+                "on": command.on,
+                "level": round(command.level, 6),
+                "colour": colour_text(command.colour),
+                "at_ms": ms(at_s),
+            }
+            for at_s, command in rehearsal.commands
+        ],
         "scares": [
             {
                 "pop_ms": ms(scare.pop_s),

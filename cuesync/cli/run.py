@@ -130,9 +130,11 @@ def _play(
     from cuesync.care.noise import scene_noise
     from cuesync.cli.screen import Screen
     from cuesync.devices.contact_addresses import parse_switch
-    from cuesync.devices.light_addresses import DmxLight, parse_light
+    from cuesync.devices.light_addresses import parse_light
     from cuesync.devices.opening import PortSettings
     from cuesync.errors import FaultyFileError
+    from cuesync.plan.fixtures import fixture_problems
+    from cuesync.plan.lights import on_network
     from cuesync.plan.resolve import resolve
     from cuesync.show.live import Controls, run_show
 
@@ -142,10 +144,11 @@ def _play(
         parse_light(light)
     plans = [resolve(file) for file in files]
     if without_lights:
-        plans = [replace(plan, lights=()) for plan in plans]
+        plans = [plan.without_lights(house_lights) for plan in plans]
     views = flashes_by_view(plans)
-    if too_many := flash_problems(views, list(zip(files, plans, strict=True))):
-        raise FaultyFileError(too_many)
+    together = flash_problems(views, list(zip(files, plans, strict=True))) + fixture_problems(files)
+    if together:
+        raise FaultyFileError(together)
     for index, reason in flash_reasons(views).items():
         plans[index] = replace(plans[index], notes=(*plans[index].notes, reason))
     if any(plan.lights for plan in plans):
@@ -153,8 +156,8 @@ def _play(
     for plan in plans:
         for caution in plan_cautions(plan) + scene_noise(plan).cautions:
             say(f"Caution: {plan.title}: {caution}")
-    lights = [light.light for plan in plans for light in plan.lights]
-    if any(isinstance(parse_light(light), DmxLight) for light in (*lights, *house_lights)):
+    lights = [light for plan in plans for light in plan.light_addresses]
+    if any(on_network(light) for light in (*lights, *house_lights)):
         say(f"DMX goes to {e131_to} by E1.31; --e131-to HOST or --e131-to multicast changes that.")
     screen = Screen([plan.title for plan in plans], status_json)
     return run_show(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -176,6 +177,17 @@ class Plan:
             (self.limit_contact, "limit switch"),
         )
         return tuple((address, role) for address, role in named if address is not None)
+
+    @property
+    def light_addresses(self) -> tuple[str, ...]:
+        """Every light that this scene ever sends to, the fixtures that only have a rest included."""
+        lights = [light.light for light in self.lights] + [fixture.address for fixture in self.fixtures]
+        return tuple(dict.fromkeys(lights))
+
+    def without_lights(self, but: Collection[str] = ()) -> Plan:
+        """The same scene in the dark; the fixtures whose addresses are in `but` stay described."""
+        fixtures = tuple(fixture for fixture in self.fixtures if fixture.address in but)
+        return replace(self, lights=(), fixtures=fixtures)
 
     @property
     def pop_sound(self) -> PlannedSound | None:

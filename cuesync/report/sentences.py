@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from math import log10
 
+from cuesync.care.flash import FLASHES_PER_SECOND, flashes_by_view
 from cuesync.hearing.loudness import measure_loudness
 from cuesync.measuring.summary import Summary, summarise
 from cuesync.measuring.trial import Measurement
@@ -31,6 +32,27 @@ def loudness_lines(plan: Plan) -> list[str]:
             f"{loud.short_term_max_lufs + gain_db:.1f} at its loudest 3 s, "
             f"true peak {loud.true_peak_db + gain_db:.1f} dB."
         )
+    return lines
+
+
+def flash_lines(plan: Plan) -> list[str]:
+    """How many flashes this scene makes on its own; nothing where it has no light."""
+    lines = []
+    for view in flashes_by_view([plan]):
+        (scene,) = view.scenes
+        if view.unexplained:
+            said = (
+                f"{view.what}; more than {FLASHES_PER_SECOND} (WCAG 2.3.1) are not played without a written "
+                "reason, see cuesync check."
+            )
+        elif view.over_limit:
+            said = f"{view.note(scene)}."
+        else:
+            said = (
+                f"at most {view.per_second} within one second, {view.red_per_second} of them red. All scenes "
+                f"in view together may have {FLASHES_PER_SECOND} (WCAG 2.3.1)."
+            )
+        lines.append(f"Flashes: {said}")
     return lines
 
 

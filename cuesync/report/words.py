@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 
-from cuesync.devices.ports import LightCommand
+from cuesync.devices.ports import WHITE, Colour, LightCommand
 from cuesync.plan.plan import LightShape, Plan, PlannedLight, PlannedSound
 from cuesync.plan.windows import ACCEPTABLE
 from cuesync.signs import audio_offset_s
@@ -68,15 +68,28 @@ def level_text(level: float) -> str:
     return f"{level * 100.0:.0f} %"
 
 
+def colour_text(colour: Colour) -> str:
+    """Red, green and blue as scenes have them: "#ff8000"."""
+    return "#" + "".join(f"{round(part * 255):02x}" for part in colour)
+
+
 def command_text(command: LightCommand) -> str:
-    """What a lamp is told: "on", "off", "50 %"."""
-    if 0.0 < command.level < 1.0:
-        return level_text(command.level)
-    return "on" if command.on else "off"
+    """What a lamp is told: "on", "off", "50 %", "on, #ff0000"."""
+    if not command.on:
+        return "off"
+    text = "on" if command.level == 1.0 else level_text(command.level)
+    return text if command.colour == WHITE else f"{text}, {colour_text(command.colour)}"
 
 
 def light_detail(light: PlannedLight) -> str:
-    """What distinguishes this shape: "4 flashes", "from 100 % to 25 %"; empty for a plain full light."""
+    """What distinguishes this shape: "4 flashes", "at 50 %, #ff0000"; empty for a plain full white light."""
+    detail = _levels_detail(light)
+    if light.colour == WHITE or light.shape == "blackout":
+        return detail
+    return ", ".join(part for part in (detail, colour_text(light.colour)) if part)
+
+
+def _levels_detail(light: PlannedLight) -> str:
     levels = [step.level for step in light.steps]
     lowest, highest = level_text(min(levels)), level_text(max(levels))
     match light.shape:

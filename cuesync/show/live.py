@@ -266,10 +266,9 @@ class _Ports:
         sound_child: SoundChild | None,
     ) -> None:
         self._settings = settings
-        light_addresses = [light.light for plan in plans for light in plan.lights]
+        light_addresses = [light for plan in plans for light in plan.light_addresses]
         light_addresses += controls.house_lights
         fixtures = tuple(dict.fromkeys(fixture for plan in plans for fixture in plan.fixtures))
-        light_addresses += [fixture.address for fixture in fixtures]
         channels = channels_needed(plans)
         self.sound: SoundDesk | None = None
         self.lights: LightsTogether | None = None

@@ -112,7 +112,9 @@ def rehearse(plan: Plan, *, rate_hz: int = 48000, presses: int = 100, seed: int 
         sound=np.ascontiguousarray(audio.sound_from(first_s, frames)),
         rate_hz=rate_hz,
         commands=tuple(
-            (at_s - first_s, command) for at_s, command in lights.sent if at_s <= first_s + cycle_s
+            (at_s - first_s, command)
+            for at_s, command in lights.sent
+            if first_s <= at_s <= first_s + cycle_s  # before that, fixtures went to their rest
         ),
         scares=tuple(_scare(plan, cycle.pop_s, done[cycle.trigger_s]) for cycle in prop.cycles),
     )

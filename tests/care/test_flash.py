@@ -18,6 +18,7 @@ from cuesync.care.flash import (
     longest_train_s,
 )
 from cuesync.care.flash_limit import flash_reasons
+from cuesync.devices.fixtures import Fixture, Meaning
 from cuesync.devices.ports import WHITE, Colour
 from cuesync.plan.care import Care
 from cuesync.plan.plan import LightShape, LightStep, Plan, PlannedLight
@@ -253,3 +254,64 @@ def test_shapes_on_one_lamp_show_one_level_at_a_time(drawn: list[tuple[int, int,
         shown = next((level for at_s, level, _ in reversed(states) if at_s <= probe_s), 0.0)
         wanted = [level / 10 for at, long, level in drawn if at / 100 <= probe_s < at / 100 + long / 100]
         assert shown == max(wanted, default=0.0)
+
+
+def wash(rest_level: float, rest_colour: Colour = WHITE, *channels: Meaning) -> Fixture:
+    return Fixture(
+        name="wash",
+        universe=1,
+        start_slot=1,
+        channels=channels or ("dimmer", "red", "green", "blue"),
+        rest_level=rest_level,
+        rest_colour=rest_colour,
+    )
+
+
+def on_wash(*levels: float, colour: Colour = WHITE) -> list[PlannedLight]:
+    """A flash of 100 ms for each level, 200 ms apart."""
+    return [
+        shape("flash", 1.0 + 0.2 * k, 0.1, (0.0, level), colour=colour, lamp="fixture:wash")
+        for k, level in enumerate(levels)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("rest_level", "rest_colour", "level", "colour", "count"),
+    # WCAG 2.3.1: a change of 10 % or more, and the darker state below 0.80
+    [
+        (0.0, WHITE, 1.0, WHITE, 5),
+        (0.5, WHITE, 1.0, WHITE, 5),
+        (0.9, WHITE, 1.0, WHITE, 0),
+        (0.7, WHITE, 0.75, WHITE, 0),
+        (0.7, WHITE, 0.5, WHITE, 5),  # from a bright rest down and up again
+        (1.0, WHITE, 1.0, (0.0, 0.0, 1.0), 5),
+        (1.0, (0.0, 0.0, 1.0), 1.0, (0.0, 0.0, 1.0), 0),
+        (0.05, WHITE, 0.05, (1.0, 0.0, 0.0), 5),  # into saturated red, however dim
+    ],
+)
+def test_flashes_of_a_fixture_begin_at_its_rest(
+    rest_level: float, rest_colour: Colour, level: float, colour: Colour, count: int
+) -> None:
+    fixture = wash(rest_level, rest_colour)
+    assert flashes_in_any_second(on_wash(*[level] * 5, colour=colour), [fixture]) == count
+    (view,) = flashes_by_view(
+        [replace(BARE, lights=tuple(on_wash(*[level] * 5, colour=colour)), fixtures=(fixture,))]
+    )
+    assert view.per_second == count
+    assert view.red_per_second == (count if colour == (1.0, 0.0, 0.0) else 0)
+
+
+def test_out_of_a_red_rest_is_a_red_flash() -> None:
+    red = wash(0.05, (1.0, 0.0, 0.0))
+    (view,) = flashes_by_view([replace(BARE, lights=tuple(on_wash(0.05, 0.05)), fixtures=(red,))])
+    assert view.red_per_second == 2
+    # a lamp that has nothing but red rests in red, whatever it was asked for
+    only_red = wash(0.05, WHITE, "red")
+    (view,) = flashes_by_view([replace(BARE, lights=tuple(on_wash(0.05, 0.05)), fixtures=(only_red,))])
+    assert view.red_per_second == 2
+
+
+def test_a_blackout_of_a_fixture_at_rest_is_a_flash() -> None:
+    blackouts = [shape("blackout", 1.0 + 0.2 * k, 0.1, (0.0, 0.0), lamp="fixture:wash") for k in range(4)]
+    assert flashes_in_any_second(blackouts, [wash(0.3)]) == 4
+    assert flashes_in_any_second(blackouts, [wash(0.0)]) == 4  # others may have it lit
