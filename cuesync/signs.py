@@ -3,6 +3,9 @@
 * The trigger (the contact's first edge) is time zero; times count up from it.
 * `delay` is trigger to pop. `bias` moves the sound against the pop: **positive is late**, which is the
   harmless side (people forgive late sound far more than early sound).
+* Where cuesync itself starts the prop, a profile's `delay` counts from the moment the prop gets its power.
+  A plan's `delay` is trigger to pop all the same: `hold-back + output delay + delay`, the hold-back being the
+  time from the trigger to the command. All else that happens moves with the pop, and never the trigger.
 * `at` of a scene's flash or sound is counted from the pop: negative is before it.
 * An `audio offset` is the broadcasters' measure and has the opposite sign of a bias:
   **positive means the sound comes before the picture** (ITU-R BT.1359-1).

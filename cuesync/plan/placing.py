@@ -5,22 +5,26 @@ from __future__ import annotations
 from dataclasses import replace
 
 from cuesync.errors import InputError
+from cuesync.plan.drive import as_early_as_can_be, moved_by
 from cuesync.plan.plan import Plan, PlannedSound
 
 CUT_FADE_S = 0.005
 """Fade-in over a cut head: long enough not to click, too short to be heard as a fade."""
 ROUNDING_S = 1e-9
-"""Sums of times differ by less than this from rounding alone: far below a sample, far above a float's last digit."""
+"""Sums of times differ by less than this from rounding alone: far below a sample."""
 
 
 def with_device_latency(plan: Plan, latency_s: float, device: str) -> Plan:
     """The plan for a sound device that reports `latency_s`; sounds whose latency was given stay as they are.
 
-    A note is added where the prop was measured through another device than `device`.
+    A note is added where the prop was measured through another device than `device`. Where cuesync starts the
+    prop, that waits for the sound as far as it may.
 
     Raises:
         InputError: with this latency a hit can't be there in time.
     """
+    if plan.drive is not None:
+        plan = moved_by(plan, plan.drive.latest_start_s - plan.drive.start_s)
     sounds = []
     for sound in plan.sounds:
         if sound.device_s is not None:
@@ -47,7 +51,7 @@ def with_device_latency(plan: Plan, latency_s: float, device: str) -> Plan:
             f'the prop was measured through the sound device "{plan.sound_device}", but this is "{device}": '
             "measure again through this one, or the sounds are off by the difference between the two",
         )
-    return replace(plan, sounds=tuple(sounds), notes=notes)
+    return as_early_as_can_be(replace(plan, sounds=tuple(sounds), notes=notes))
 
 
 def placed(sound: PlannedSound) -> PlannedSound:

@@ -108,6 +108,26 @@ class PlannedMessages:
         return self.messages[-1][0]
 
 
+EARLIEST_START_S = 0.02
+"""Where cuesync starts the prop, neither that nor anything else comes sooner after the trigger: so long may a
+press be on its way (a USB-serial adapter keeps it for up to 16 ms), and a block of sound last."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedDrive:
+    """The output by which cuesync starts the prop.
+
+    `start_s`: from the trigger to the command, never later than `latest_start_s`. `delay_s`: from the command
+    until the prop has its power. It is on for `max_on_s` at most.
+    """
+
+    output: str
+    start_s: float
+    latest_start_s: float
+    delay_s: float
+    max_on_s: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedBackground:
     """A clip that runs round and round while the scene is in use, and dips around the pop.
@@ -138,6 +158,7 @@ class Plan:
     `sound_device` names the card through which the prop was measured, where that matters.
     `fixtures` are all that the scene describes, used or not: they have a level at rest.
     `stop_messages` go to other gear when all is stopped; their times mean nothing.
+    With `drive` cuesync starts the prop: `delay_s`, `pops_s` and `reset_s` hold the wait until then as well.
     """
 
     title: str
@@ -166,6 +187,7 @@ class Plan:
     enable_contact: str | None = None
     limit_contact: str | None = None
     limit_margin_s: float = 5.0
+    drive: PlannedDrive | None = None
 
     @property
     def contacts(self) -> tuple[tuple[str, str], ...]:
@@ -209,7 +231,17 @@ class Plan:
             for sound in self.sounds
             if sound.device_s is None
         )
-        return self.notes + cuts + unknown
+        return self.notes + self._started + cuts + unknown
+
+    @property
+    def _started(self) -> tuple[str, ...]:
+        if self.drive is None:
+            return ()
+        held = self.drive.start_s > EARLIEST_START_S
+        return (
+            f"{self.drive.output} starts the prop {self.drive.start_s * 1000.0:.1f} ms after the trigger"
+            + (", held back for what has to come before the pop" if held else ""),
+        )
 
     @property
     def cue_length_s(self) -> float:

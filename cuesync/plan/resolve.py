@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil
 from pathlib import Path
 
@@ -14,11 +14,19 @@ from cuesync.errors import ClipError, CuesyncError, FaultyFileError, Problem
 from cuesync.hearing.hits import find_hit
 from cuesync.plan.air import air_path_s
 from cuesync.plan.care import Care
+from cuesync.plan.drive import as_early_as_can_be, in_the_way
 from cuesync.plan.fixtures import fixture_problems, planned_fixture
 from cuesync.plan.lights import plan_lights
 from cuesync.plan.messages import plan_messages
 from cuesync.plan.placing import placed, too_early_ms, too_early_words
-from cuesync.plan.plan import Clip, Plan, PlannedBackground, PlannedSound
+from cuesync.plan.plan import (
+    EARLIEST_START_S,
+    Clip,
+    Plan,
+    PlannedBackground,
+    PlannedDrive,
+    PlannedSound,
+)
 from cuesync.profile import PropNumbers, prop_numbers, read_profile
 from cuesync.scene.load import SceneFile
 from cuesync.scene.model import Scene
@@ -32,7 +40,8 @@ from cuesync.tomllines import KeyPath
 class _Prop:
     """What the plan needs to know of the prop, with where it comes from.
 
-    `delay_s` and `pops_s` are from contact to pop. `chain_s` is the sound's path that was taken into them
+    `delay_s` and `pops_s` are from contact to pop; with `drive` from a trigger that it answers as late as it
+    may. `chain_s` is the sound's path that was taken into them
     where the prop was measured through the show's chain: the sounds must be given the very same.
     """
 
@@ -43,6 +52,7 @@ class _Prop:
     pops_s: tuple[float, ...]
     chain_s: float | None
     sound_device: str
+    drive: PlannedDrive | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +75,7 @@ def resolve(
         FaultyFileError: everything in the scene or its profile that can't be planned, with lines and keys.
     """
     resolver = _Resolver(scene_file, read)
-    prop = resolver.prop()
+    prop = resolver.driven(resolver.prop())
     resolver.contacts()
     resolver.problems += fixture_problems([scene_file])
     fixtures = tuple(planned_fixture(part) for part in scene_file.content.fixture)
@@ -91,7 +101,7 @@ def resolve(
     if resolver.problems or prop is None:
         raise FaultyFileError(sorted(resolver.problems, key=lambda problem: problem.line or 0))
     scene = scene_file.content
-    return Plan(
+    plan = Plan(
         title=scene.title,
         contact=scene.trigger.contact,
         debounce_s=scene.trigger.debounce_ms / 1000.0,
@@ -118,7 +128,19 @@ def resolve(
         fixtures=fixtures,
         messages=message_plan.messages,
         stop_messages=message_plan.stop_messages,
+        drive=prop.drive,
     )
+    if other := in_the_way(plan, [plan]):
+        raise FaultyFileError(
+            [
+                scene_file.problem(
+                    ("drive", "output"),
+                    f"what starts the prop can't be beside {other}.",
+                    "Give the prop a wire, or an adapter, of its own.",
+                )
+            ]
+        )
+    return as_early_as_can_be(plan)
 
 
 def _care(scene: Scene) -> Care:
@@ -197,6 +219,37 @@ class _Resolver:
             pops_s=pops_s,
             chain_s=chain_s,
             sound_device=numbers.sound_device if numbers else "",
+        )
+
+    def driven(self, prop: _Prop | None) -> _Prop | None:
+        """Where cuesync starts the prop, this one with its start held back for as long as it may be.
+
+        So everything finds room that can; the plan as a whole is moved to the trigger afterwards.
+        """
+        part = self.scene_file.content.drive
+        if part is None or prop is None:
+            return prop
+        if self.scene_file.content.prop.limit_contact is None and part.max_on_s >= prop.reset_s:
+            self.problem(
+                ("drive", "max_on_s"),
+                f"{part.max_on_s:g} s is not shorter than the reset ({prop.reset_s:g} s): the prop would "
+                "start its next cycle by itself.",
+                "Write less, or add limit_contact under [prop], which switches it off in time.",
+            )
+        drive = PlannedDrive(
+            output=part.output,
+            start_s=EARLIEST_START_S + part.hold_back_ms / 1000.0,
+            latest_start_s=EARLIEST_START_S + part.hold_back_ms / 1000.0,
+            delay_s=part.output_delay_ms / 1000.0,
+            max_on_s=part.max_on_s,
+        )
+        waits_s = drive.start_s + drive.delay_s
+        return replace(
+            prop,
+            delay_s=prop.delay_s + waits_s,
+            reset_s=prop.reset_s + waits_s,
+            pops_s=tuple(pop_s + waits_s for pop_s in prop.pops_s),
+            drive=drive,
         )
 
     def chain_s(self, numbers: PropNumbers) -> float | None:

@@ -8,6 +8,7 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field, model_validator
 
 from cuesync.scene.care_part import CarePart
+from cuesync.scene.drive_part import DrivePart
 from cuesync.scene.fixture_part import FixturePart
 from cuesync.scene.light_parts import (
     BlackoutPart,
@@ -42,6 +43,7 @@ class Scene(Table):
     temperature_c: float = Field(20.0, ge=-60, le=70, description="of the air, for the speed of sound")
     prop: PropPart
     trigger: TriggerPart = Field(default_factory=TriggerPart)
+    drive: DrivePart | None = Field(None, description="where cuesync itself starts the prop: by what")
     sound: Annotated[list[SoundPart], BeforeValidator(_as_list)] = Field(
         default_factory=list, description="[sound], or several [[sound]]"
     )
