@@ -6,18 +6,25 @@ import threading
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
-from cuesync.devices.ports import LightCommand, LightOutput
+from cuesync.devices.ports import LightCommand, LightOutput, MessageOutput
 from cuesync.errors import DeviceError
+
+MIDI_PORT = "MIDI port"
+"""The name of the part that messages to other gear go through."""
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class LightsPart:
-    """One of the outputs, with the lights on it; `output` is None while it is gone. `name` is for people."""
+    """One of the outputs, with the lights on it; `output` is None while it is gone. `name` is for people.
+
+    `messages`: what else goes through it, in words.
+    """
 
     name: str
     lights: tuple[str, ...]
     open: Callable[[], LightOutput]
     output: LightOutput | None
+    messages: tuple[str, ...] = ()
     # Nobody closes an output while another thread sends through it.
     lock: threading.Lock = field(default_factory=threading.Lock)
 
@@ -26,11 +33,23 @@ class LightsPart:
         with self.lock:
             self.output = output
 
+    @property
+    def uses(self) -> str:
+        """What it is for, in words."""
+        return ", ".join((*self.lights, *self.messages))
+
     def send(self, command: LightCommand) -> None:
         with self.lock:
             if self.output is None:
                 raise DeviceError(f"the {self.name} for the light {command.light} is gone. Plug it in again.")
             self.output.send(command)
+
+    def send_message(self, data: bytes) -> None:
+        with self.lock:
+            if self.output is None:
+                raise DeviceError(f"the {self.name} for {self.uses} is gone. Plug it in again.")
+            assert isinstance(self.output, MessageOutput), self.name
+            self.output.send_message(data)
 
     def act(self, act: Callable[[LightOutput], None]) -> None:
         """Do this with the output, where it is there."""
@@ -55,6 +74,13 @@ class LightsTogether:
         if part is None:
             raise DeviceError(f'nothing was opened for the light "{command.light}". Start the show again.')
         part.send(command)
+
+    def send_message(self, data: bytes) -> None:
+        """A MIDI message to other gear."""
+        part = self._by_name.get(MIDI_PORT)
+        if part is None:
+            raise DeviceError("nothing was opened for messages to other gear. Start the show again.")
+        part.send_message(data)
 
     def all_off(self) -> None:
         self._each(lambda output: output.all_off())

@@ -1,4 +1,4 @@
-"""MIDI notes and controllers as contacts and as lights, through python-rtmidi; mido knows the bytes.
+"""MIDI notes and controllers as contacts and as lights, and messages to other gear, through python-rtmidi.
 
 A note on is a closed contact, a note off (or a note on with velocity 0) an open one; a controller is closed
 from 64 on, as MIDI 1.0 has it of switches. The moment is taken on entry to the driver's callback. A port is
@@ -237,7 +237,10 @@ def light_bytes(command: LightCommand) -> list[int]:
 
 
 class MidiLights:
-    """Lights on one MIDI output: note on (velocity the level) and note off, or a controller's value."""
+    """Lights on one MIDI output: note on (velocity the level) and note off, or a controller's value.
+
+    Messages to other gear go the same way.
+    """
 
     def __init__(
         self, wanted: str | None = None, *, virtual_system: str | None = None, clock: Clock | None = None
@@ -252,13 +255,16 @@ class MidiLights:
     def send(self, command: LightCommand) -> None:
         data = light_bytes(command)
         self._used[command.light] = None
+        self.send_message(bytes(data))
+
+    def send_message(self, data: bytes) -> None:
         client = self._port.client
         if client is None or not self._port.there:  # alive() would take time to look
             raise DeviceError(f'the MIDI port "{self.name}" is gone. Plug it in again.')
         try:
             client.send_message(data)
         except Exception as problem:  # rtmidi raises classes of its own
-            raise DeviceError(f'the MIDI port "{self.name}" does not take notes: {problem}.') from problem
+            raise DeviceError(f'the MIDI port "{self.name}" does not take messages: {problem}.') from problem
 
     def all_off(self) -> None:
         switch_off(self._used, self.send)

@@ -34,7 +34,7 @@ from cuesync.devices.light_addresses import (
     OscLight,
     parse_light,
 )
-from cuesync.devices.lights_together import LightsPart, LightsTogether
+from cuesync.devices.lights_together import MIDI_PORT, LightsPart, LightsTogether
 from cuesync.devices.microphone import Microphones
 from cuesync.devices.polarity import WithPolarity
 from cuesync.devices.ports import Clock, ContactSource, LightOutput
@@ -167,21 +167,29 @@ def _contact_source(  # noqa: PLR0911  one a kind
 
 
 def light_output(
-    settings: PortSettings, clock: Clock, lights: Iterable[str], fixtures: Iterable[Fixture] = ()
+    settings: PortSettings,
+    clock: Clock,
+    lights: Iterable[str],
+    fixtures: Iterable[Fixture] = (),
+    messages: Iterable[str] = (),
 ) -> LightsTogether:
     """One output for all these lights, each on its own device. DeviceError where one is not there.
 
-    `fixtures` are those that the lights refer to.
+    `fixtures` are those that the lights refer to; `messages` what goes to other gear, in words.
     """
-    described = tuple(fixtures)
+    described, others = tuple(fixtures), tuple(dict.fromkeys(messages))
     groups: dict[str, list[str]] = {}
     for light in dict.fromkeys(lights):
         groups.setdefault(_light_device_of(light), []).append(light)
+    if others:
+        groups.setdefault(MIDI_PORT, [])
     parts: list[LightsPart] = []
     try:
         for device, group in groups.items():
-            open_it = partial(_light_output, tuple(group), settings, clock, described)
-            parts.append(LightsPart(name=device, lights=tuple(group), open=open_it, output=open_it()))
+            open_it = partial(_light_output, device, tuple(group), settings, clock, described)
+            part = LightsPart(name=device, lights=tuple(group), open=open_it, output=open_it())
+            part.messages = others if device == MIDI_PORT else ()
+            parts.append(part)
     except BaseException:
         LightsTogether(parts, _light_device_of).close()
         raise
@@ -192,7 +200,7 @@ def _light_device_of(light: str) -> str:
     """The device that a light hangs on, in words; lights with the same words share one output."""
     match address := parse_light(light):
         case MidiLight() | MidiControlLight():
-            return "MIDI port"
+            return MIDI_PORT
         case OscLight():
             return "OSC"
         case DmxLight() | FixtureLight():
@@ -204,13 +212,17 @@ def _light_device_of(light: str) -> str:
 
 
 def _light_output(
-    lights: tuple[str, ...], settings: PortSettings, clock: Clock, fixtures: tuple[Fixture, ...]
+    device: str,
+    lights: tuple[str, ...],
+    settings: PortSettings,
+    clock: Clock,
+    fixtures: tuple[Fixture, ...],
 ) -> LightOutput:
-    match address := parse_light(lights[0]):
-        case MidiLight() | MidiControlLight():
-            from cuesync.devices.midi import MidiLights
+    if device == MIDI_PORT:
+        from cuesync.devices.midi import MidiLights
 
-            return MidiLights(settings.midi_out, virtual_system=settings.midi_system, clock=clock)
+        return MidiLights(settings.midi_out, virtual_system=settings.midi_system, clock=clock)
+    match address := parse_light(lights[0]):
         case OscLight():
             from cuesync.devices.osc import OscLights
 

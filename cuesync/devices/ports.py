@@ -138,6 +138,15 @@ class LightOutput(Protocol):
         ...
 
 
+@runtime_checkable
+class MessageOutput(Protocol):
+    """One way out for MIDI messages to other gear."""
+
+    def send_message(self, data: bytes) -> None:
+        """Send at once. DeviceError when the device is gone."""
+        ...
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trouble:
     """How often sending failed since the output was opened; `now`: it still does; `what`: the last problem,

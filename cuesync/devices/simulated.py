@@ -127,12 +127,13 @@ class SimulatedContacts:
 
 
 class SimulatedLights:
-    """Lights that only remember: `sent` holds every command with its host time."""
+    """Lights that only remember: `sent` holds every command with its host time, `messages` every message."""
 
     def __init__(self, clock: SimulatedClock) -> None:
         self._clock = clock
         self._present = True
         self.sent: list[tuple[float, LightCommand]] = []
+        self.messages: list[tuple[float, bytes]] = []
         self.lit: set[str] = set()
 
     def send(self, command: LightCommand) -> None:
@@ -143,6 +144,11 @@ class SimulatedLights:
             self.lit.add(command.light)
         else:
             self.lit.discard(command.light)
+
+    def send_message(self, data: bytes) -> None:
+        if not self._present:
+            raise DeviceError("the simulated port is unplugged. Plug it in.")
+        self.messages.append((self._clock.now_s(), data))
 
     def all_off(self) -> None:
         for light in sorted(self.lit):

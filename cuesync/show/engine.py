@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from cuesync.devices.contact_addresses import in_words, is_microphone
-from cuesync.devices.ports import Clock, ContactEdge, LightOutput
+from cuesync.devices.ports import Clock, ContactEdge, LightOutput, MessageOutput
 from cuesync.errors import CuesyncError
 from cuesync.hearing.awaited import AwaitedPop, Finding
 from cuesync.plan.plan import Plan, PlannedBackground, PlannedSound
@@ -32,6 +32,7 @@ from cuesync.show.events import (
 )
 from cuesync.show.lights import LightDesk, LightResult
 from cuesync.show.listening import ANSWER_WITHIN_S, Listener, Listening
+from cuesync.show.messages import MessageDesk, MessageResult
 from cuesync.show.pops import PopWatch
 from cuesync.show.prepared import PreparedSound, prepare_background, prepare_sound
 from cuesync.show.scare import Scare
@@ -39,6 +40,7 @@ from cuesync.show.sound import Play, SoundDesk
 from cuesync.show.states import Change, Limit, SceneState, State, Step
 
 _T = TypeVar("_T")
+_Item = ContactEdge | LightResult | MessageResult | Callable[[], None]
 
 _LOOK_AGAIN_S = 0.02
 
@@ -70,16 +72,18 @@ class Show:
         sound: SoundDesk | None,
         lights: LightOutput | None,
         report: Callable[[ShowEvent], None],
+        messages: MessageOutput | None = None,
         house_lights: Sequence[str] = (),
         ways_back: Mapping[State, str] | None = None,
         listener: Listener | None = None,
     ) -> None:
         """Prepares every sound for this sound card; DeviceError where a scene needs more than it has.
 
-        `sound` may be None where no plan has a sound, `lights` where none has a light. `house_lights` go on,
-        and fixtures to their safe level, when all is stopped, until the show is armed again. `ways_back`:
-        what the operator does to get from a state to armed, one sentence each. `listener` serves the
-        microphones that listen for pops; without it those pops are not watched for.
+        `sound` may be None where no plan has a sound, `lights` where none has a light, `messages` where
+        nothing goes to other gear. `house_lights` go on, and fixtures to their safe level, when all is
+        stopped, until the show is armed again. `ways_back`: what the operator does to get from a state to
+        armed, one sentence each. `listener` serves the microphones that listen for pops; without it those
+        pops are not watched for.
         """
         self._clock = clock
         self._report = report
@@ -92,6 +96,7 @@ class Show:
         self._ways_back = {} if ways_back is None else dict(ways_back)
         self.wake: Callable[[], None] = lambda: None
         self.desk = LightDesk(lights, clock, self.put)
+        self.message_desk = MessageDesk(messages, clock, self.put)
         self._scenes: list[_Scene] = []
         self._prepared: list[PreparedSound] = []
         for plan in plans:
@@ -136,7 +141,7 @@ class Show:
                     ear=ear,
                 )
             )
-        self._inbox: deque[ContactEdge | LightResult | Callable[[], None]] = deque()
+        self._inbox: deque[_Item] = deque()
         self._worked_s = -math.inf
         self._next_s: float | None = None  # reckoned anew after each work
         self._scares = 0
@@ -158,8 +163,8 @@ class Show:
     def states(self) -> dict[str, State]:
         return {scene.plan.title: scene.state.state for scene in self._scenes}
 
-    def put(self, item: ContactEdge | LightResult | Callable[[], None]) -> None:
-        """Hand in an edge, a light's answer, or something the operator does (`show.arm`); from any thread."""
+    def put(self, item: _Item) -> None:
+        """Hand in an edge, a desk's answer, or something the operator does (`show.arm`); from any thread."""
         self._inbox.append(item)
         self.wake()
 
@@ -187,6 +192,12 @@ class Show:
             self._tell(scene, scene.state.step(Step.STOP, now_s))
         self._report(Note(at_s=now_s, what=why))
         self._house_lit = False
+        try:
+            self.message_desk.stop(
+                [message for scene in self._scenes for message in scene.plan.stop_messages]
+            )
+        except CuesyncError as problem:
+            self._report(Fault(at_s=now_s, what=f"other gear could not be told of the stop: {problem}"))
         try:
             self.desk.all_off()
         except CuesyncError as problem:
@@ -237,8 +248,8 @@ class Show:
             item = self._inbox.popleft()
             if isinstance(item, ContactEdge):
                 self._edge(item)
-            elif isinstance(item, LightResult):
-                self._light_answer(item)
+            elif isinstance(item, LightResult | MessageResult):
+                self._answer(item)
             else:
                 item()
         if self._wants_arming and self._ready_to_arm():
@@ -361,6 +372,8 @@ class Show:
         scene.told_stuck = False
         for light in scene.plan.lights:
             self.desk.play((scene.plan.title, scare.number), light, trigger_s + moved_s)
+        for message in scene.plan.messages:
+            self.message_desk.play((scene.plan.title, scare.number), message, trigger_s + moved_s)
         self._report(Triggered(at_s=trigger_s, scene=scene.plan.title, number=scare.number))
         self._tell(
             scene, Change(at_s=trigger_s, before=State.ARMED, step=Step.TRIGGER, after=scene.state.state)
@@ -420,12 +433,15 @@ class Show:
                 )
             )
 
-    def _light_answer(self, result: LightResult) -> None:
+    def _answer(self, result: LightResult | MessageResult) -> None:
         for scene in self._scenes:
             scare = scene.scare
             if scare is None or result.tag != (scene.plan.title, scare.number):
                 continue
-            scare.light_answered(result)
+            if isinstance(result, LightResult):
+                scare.light_answered(result)
+            else:
+                scare.messages_answered(result)
 
     def _advance(self, scene: _Scene, now_s: float) -> None:
         for change in scene.state.advance(now_s):

@@ -135,6 +135,24 @@ class LightSent:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MessageSent:
+    """A command of show control, or a stretch of time code, in a scare.
+
+    `at_s`: when its first message went out, None where none did; `worst_late_s`: the largest lateness of any.
+    """
+
+    name: str
+    planned_at_s: float
+    at_s: float | None
+    problem: str = ""
+    worst_late_s: float = 0.0
+
+    @property
+    def late_ms(self) -> float | None:
+        return None if self.at_s is None else self.worst_late_s * 1000.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ScareDone(ShowEvent):
     """A cue has run to its end, or was `stopped`; times from the trigger at `trigger_s` (host time).
 
@@ -151,6 +169,7 @@ class ScareDone(ShowEvent):
     sounds: tuple[SoundPlayed, ...]
     lights: tuple[LightSent, ...]
     stopped: bool
+    messages: tuple[MessageSent, ...] = ()
     moved_s: float = 0.0
     pop_s: float | None = None
     misfire: bool = False
@@ -168,6 +187,7 @@ class ScareDone(ShowEvent):
             return f"scare {self.number} was stopped"
         silent = sum(sound.start_s is None for sound in self.sounds)
         dark = sum(light.at_s is None for light in self.lights)
+        unsent = sum(message.at_s is None for message in self.messages)
         parts = [f"scare {self.number} done"]
         if self.misfire:
             parts.append("no pop came: a misfire")
@@ -182,6 +202,8 @@ class ScareDone(ShowEvent):
             parts.append(f"sound {self.late_ms:.1f} ms late")
         if dark:
             parts.append(f"{dark} of {len(self.lights)} light commands not sent")
+        if unsent:
+            parts.append(f"{unsent} of {len(self.messages)} messages to other gear not sent")
         return ", ".join(parts)
 
 

@@ -160,6 +160,7 @@ def run_show(
             clock=clock,
             sound=ports.sound,
             lights=ports.lights,
+            messages=ports.lights,
             report=report,
             house_lights=steering.house_lights,
             ways_back=steering.ways_back,
@@ -225,6 +226,12 @@ def _check_together(plans: Sequence[Plan], controls: Controls) -> None:
     for title in titles:
         if titles.count(title) > 1:
             raise InputError(f'two scenes are called "{title}". Give each its own title.')
+    with_time_code = [plan.title for plan in plans if any(message.length_s for message in plan.messages)]
+    if len(with_time_code) > 1:
+        raise InputError(
+            f"the scenes {', '.join(with_time_code)} all send time code, and other gear can follow only one. "
+            "Leave [time_code] in one of them."
+        )
     check_house_lights(controls.house_lights, plans)
     for plan in plans:
         for contact, role in plan.contacts:
@@ -268,6 +275,7 @@ class _Ports:
         self._settings = settings
         light_addresses = [light for plan in plans for light in plan.light_addresses]
         light_addresses += controls.house_lights
+        messages = [one.name for plan in plans for one in (*plan.messages, *plan.stop_messages)]
         fixtures = tuple(dict.fromkeys(fixture for plan in plans for fixture in plan.fixtures))
         channels = channels_needed(plans)
         self.sound: SoundDesk | None = None
@@ -284,7 +292,7 @@ class _Ports:
 
         def lights() -> None:
             try:
-                self.lights = light_output(settings, clock, light_addresses, fixtures)
+                self.lights = light_output(settings, clock, light_addresses, fixtures, messages)
             except DeviceError as problem:
                 said = str(problem).rstrip(".")
                 raise DeviceError(f"{said}. To play without the lights, add --without-lights.") from problem
@@ -308,7 +316,7 @@ class _Ports:
         try:
             for needed, open_one in (
                 (bool(channels), sound),
-                (bool(light_addresses), lights),
+                (bool(light_addresses or messages), lights),
                 (True, sources),
             ):
                 try:
@@ -383,6 +391,7 @@ class _Night:
         )
         self._show_thread = WorkerThread(show, clock, "show", self._failed)
         self._light_thread = WorkerThread(show.desk, clock, "lights", self._failed, punctual=True)
+        self._message_thread = WorkerThread(show.message_desk, clock, "messages", self._failed, punctual=True)
         self._watch_thread = WorkerThread(self._watch, clock, "watch", self._failed)
         self._listener_threads: tuple[WorkerThread, ...] = ()
         if listener is not None:
@@ -390,12 +399,14 @@ class _Night:
             listener.wake = self._listener_threads[0].wake
         show.wake = self._show_thread.wake
         show.desk.wake = self._light_thread.wake
+        show.message_desk.wake = self._message_thread.wake
 
     def begin(self) -> None:
         self._show.start()
         self._ports.open_contacts(self._take)
         for thread in (
             self._light_thread,
+            self._message_thread,
             self._show_thread,
             self._watch_thread,
             *self._listener_threads,
@@ -418,6 +429,7 @@ class _Night:
             self._clock.sleep_s(0.005)
         self._watch.count(self._clock.now_s())
         self._light_thread.stop()
+        self._message_thread.stop()
         self._show_thread.stop()
 
     def _failed(self, problem: Exception) -> None:

@@ -15,7 +15,7 @@ from cuesync.devices.simulated_sound import SimulatedAudio
 from cuesync.errors import CuesyncError
 from cuesync.plan.plan import Plan
 from cuesync.show.engine import Show
-from cuesync.show.events import ScareDone, ShowEvent
+from cuesync.show.events import MessageSent, ScareDone, ShowEvent
 from cuesync.show.prepared import channels_needed
 from cuesync.show.sound import LocalSoundDesk
 
@@ -42,12 +42,14 @@ class RehearsedScare:
 class Rehearsal:
     """`sound` (frames, channels) of the first press; sample 0 is handed over at the trigger.
 
-    `commands`: what the lights were told at the first press, with seconds from the trigger.
+    `commands`: what the lights were told at the first press, with seconds from the trigger; `messages`: what
+    went to other gear then.
     """
 
     sound: Samples
     rate_hz: int
     commands: tuple[tuple[float, LightCommand], ...]
+    messages: tuple[MessageSent, ...]
     scares: tuple[RehearsedScare, ...]
 
     @property
@@ -73,7 +75,7 @@ def rehearse(plan: Plan, *, rate_hz: int = 48000, presses: int = 100, seed: int 
         clock, rate_hz=rate_hz, channels=channels, block_frames=256, quiet=lambda: sound.quiet
     )
     sound = LocalSoundDesk(audio, lambda: audio)
-    show = Show((plan,), clock=clock, sound=sound, lights=lights, report=events.append)
+    show = Show((plan,), clock=clock, sound=sound, lights=lights, messages=lights, report=events.append)
     prop = SimulatedProp(
         contacts,
         plan.contact,
@@ -84,6 +86,7 @@ def rehearse(plan: Plan, *, rate_hz: int = 48000, presses: int = 100, seed: int 
     clock.sleep_s(0.0)  # the limit switch stands as it stands before anybody looks
     clock.attend(show)
     clock.attend(show.desk)
+    clock.attend(show.message_desk)
     contacts.open(show.contacts, show.put)
     show.start()
 
@@ -116,6 +119,7 @@ def rehearse(plan: Plan, *, rate_hz: int = 48000, presses: int = 100, seed: int 
             for at_s, command in lights.sent
             if first_s <= at_s <= first_s + cycle_s  # before that, fixtures went to their rest
         ),
+        messages=done[first_s].messages,
         scares=tuple(_scare(plan, cycle.pop_s, done[cycle.trigger_s]) for cycle in prop.cycles),
     )
 

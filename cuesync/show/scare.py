@@ -7,8 +7,9 @@ from dataclasses import dataclass, field
 from cuesync import signs
 from cuesync.hearing.awaited import Finding
 from cuesync.plan.plan import Plan, PlannedSound
-from cuesync.show.events import LightSent, ScareDone, SoundPlayed
+from cuesync.show.events import LightSent, MessageSent, ScareDone, SoundPlayed
 from cuesync.show.lights import LightResult
+from cuesync.show.messages import MessageResult
 from cuesync.show.sound import Play
 
 _PATIENCE_S = 2.0
@@ -30,6 +31,7 @@ class Scare:
     pop_by_s: float | None
     plays: list[tuple[PlannedSound, Play]]
     lights: list[LightSent] = field(default_factory=list)
+    messages: list[MessageSent] = field(default_factory=list)
     pop_s: float | None = None
     pop_unsure: str = ""
     stopped: bool = False
@@ -64,11 +66,23 @@ class Scare:
             )
         )
 
+    def messages_answered(self, result: MessageResult) -> None:
+        self.messages.append(
+            MessageSent(
+                name=result.name,
+                planned_at_s=result.planned_s - self.trigger_s,
+                at_s=None if result.sent_s is None else result.sent_s - self.trigger_s,
+                problem=result.problem,
+                worst_late_s=result.worst_late_s,
+            )
+        )
+
     def complete(self, now_s: float) -> bool:
         if now_s >= self.over_s + _PATIENCE_S:
             return True
         # each shape of light answers twice, when it begins and when it ends
         answered = all(play.done for _, play in self.plays) and len(self.lights) >= 2 * len(self.plan.lights)
+        answered = answered and len(self.messages) >= len(self.plan.messages)
         return answered and (self.stopped or now_s >= self.over_s)
 
     def done(self, at_s: float) -> ScareDone:
@@ -80,6 +94,7 @@ class Scare:
             trigger_s=self.trigger_s,
             sounds=sounds,
             lights=tuple(self.lights),
+            messages=tuple(self.messages),
             stopped=self.stopped,
             moved_s=self.moved_s,
             pop_s=self.pop_s,

@@ -145,7 +145,7 @@ class Watch:
             self._report(
                 Fault(
                     at_s=now_s,
-                    what=f"the {part.name} for {', '.join(part.lights)} is gone; everything else goes on.",
+                    what=f"the {part.name} for {part.uses} is gone; everything else goes on.",
                     todo="Plug it in again: it is opened as soon as it is there.",
                 )
             )
@@ -161,9 +161,7 @@ class Watch:
             part.use(None)
             self._quietly(back.close)
             return
-        self._report(
-            Recovered(at_s=self._clock.now_s(), what=f"the {part.name} for {', '.join(part.lights)} is back")
-        )
+        self._report(Recovered(at_s=self._clock.now_s(), what=f"the {part.name} for {part.uses} is back"))
 
     def _look_at_trouble(self, name: str, trouble: Trouble, now_s: float) -> None:
         """Tell once that an output which is there can't send, and once that it can again, with the count."""

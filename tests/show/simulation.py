@@ -62,7 +62,12 @@ class Simulation:
         addresses += [fixture.address for plan in plans for fixture in plan.fixtures]
         self.together = LightsTogether(
             (
-                self._part("MIDI port", self.lights, [light for light in addresses if not is_dmx(light)]),
+                self._part(
+                    "MIDI port",
+                    self.lights,
+                    [light for light in addresses if not is_dmx(light)],
+                    [message.name for plan in plans for message in plan.messages],
+                ),
                 self._part("DMX", self.dimmers, [light for light in addresses if is_dmx(light)]),
             ),
             lambda light: "DMX" if is_dmx(light) else "MIDI port",
@@ -75,6 +80,7 @@ class Simulation:
             clock=self.clock,
             sound=self.sound,
             lights=self.together,
+            messages=self.together,
             report=tell,
             house_lights=house_lights,
             listener=self.listener if microphones else None,
@@ -99,7 +105,7 @@ class Simulation:
             stops=stop,
             lights=self.together,
         )
-        for worker in (self.show, self.show.desk, self.watch, self.listener):
+        for worker in (self.show, self.show.desk, self.show.message_desk, self.watch, self.listener):
             self.clock.attend(worker)
         self.contacts.open(contacts, steering.take)
         self.show.start()
@@ -121,14 +127,22 @@ class Simulation:
         self.audio = self._new_audio()
         return self.audio
 
-    def _part(self, name: str, output: SimulatedLights, lights: Sequence[str]) -> LightsPart:
+    def _part(
+        self, name: str, output: SimulatedLights, lights: Sequence[str], messages: Sequence[str] = ()
+    ) -> LightsPart:
         def open_again() -> SimulatedLights:
             self.opened.append(name)
             if not output.alive():
                 raise DeviceError("the simulated lights are not there.")
             return output
 
-        return LightsPart(name=name, lights=tuple(dict.fromkeys(lights)), open=open_again, output=output)
+        return LightsPart(
+            name=name,
+            lights=tuple(dict.fromkeys(lights)),
+            open=open_again,
+            output=output,
+            messages=tuple(dict.fromkeys(messages)),
+        )
 
     def press(self, contact: str = "key:space", hold_s: float = 0.1) -> float:
         """Press now; gives the host time of the press."""

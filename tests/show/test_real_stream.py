@@ -20,12 +20,15 @@ import pytest
 
 from cuesync.devices.opening import PortSettings
 from cuesync.devices.ports import ContactEdge, HostClock
+from cuesync.devices.show_control import show_control
+from cuesync.devices.time_code import RATES, running
 from cuesync.errors import DeviceError
-from cuesync.plan.plan import Clip, Plan, PlannedBackground
+from cuesync.plan.plan import Clip, Plan, PlannedBackground, PlannedMessages
 from cuesync.show.events import Fault, Recovered, ScareDone, ShowEvent, StateChanged, Triggered
 from cuesync.show.live import Controls, run_show
 from cuesync.show.log import NightSummary, read_events
 from cuesync.show.states import State
+from tests import peers
 from tests.show import jackserver
 from tests.show.plans import click, light, plan, sound
 
@@ -296,6 +299,55 @@ def test_a_note_triggers_and_a_note_goes_out(tmp_path: Path) -> None:
     assert (
         90.0 < (arrived[0][0] - trigger.at_s) * 1000.0 < 160.0
     )  # 100 ms, and JACK passes notes on by the block
+
+
+def test_show_control_and_time_code_go_out(tmp_path: Path, terminal: tuple[int, int]) -> None:
+    """Through python-rtmidi's JACK port to the JACK client library, and read there by mido."""
+    import jack
+
+    mido = peers.module("mido")
+    arrived: list[tuple[float, bytes]] = []
+    peer = jack.Client("gear", no_start_server=True)
+    messages_in = peer.midi_inports.register("in")
+
+    def process(_frames: int) -> None:
+        for _, data in messages_in.incoming_midi_events():
+            arrived.append((time.perf_counter(), bytes(data)))
+
+    peer.set_process_callback(process)
+    typist, keyboard = terminal
+    go = show_control("go", gear="lighting", device=1, cue=("12.5",))
+    all_off = show_control("all_off", gear="lighting", device=1)
+    code = running(90_000, RATES["25"], pop_s=0.6, from_s=0.0, until_s=1.5)
+    cue = replace(
+        plan(reset_s=2.0, sounds=(), lights=()),
+        messages=(
+            PlannedMessages(name="go", at_s=0.3037, lands_s=0.3037, path_s=0.0, messages=((0.0, go),)),
+            PlannedMessages(name="time code", at_s=0.0, lands_s=0.0, path_s=0.0, messages=code),
+        ),
+        stop_messages=(
+            PlannedMessages(name="all_off", at_s=0.0, lands_s=0.0, path_s=0.0, messages=((0.0, all_off),)),
+        ),
+    )
+    settings = PortSettings(keyboard_fd=keyboard, midi_system="JACK")
+    with peer, Night([cue], tmp_path, settings=settings) as night:
+        night.wait_until_armed()
+        peer.connect(_port(peer, is_output=True), messages_in)
+        os.write(typist, b" ")
+        trigger = night.wait_for(lambda event: isinstance(event, Triggered))
+        done = night.wait_for(lambda event: isinstance(event, ScareDone))
+        # at the end of the night what is meant for a stop leaves before the port is closed
+    assert isinstance(done, ScareDone)
+    assert [sent.problem for sent in done.messages] == ["", ""]
+    received = [data for _, data in arrived]
+    assert received == [data for _, data in sorted([(0.3037, go), *code])] + [all_off]
+    kinds = [mido.parse(data).type for data in received]
+    assert kinds.count("quarter_frame") == len(code) - 1
+    assert kinds.count("sysex") == 3
+    went_s = next(at_s for at_s, data in arrived if data == go)
+    assert (
+        290.0 < (went_s - trigger.at_s) * 1000.0 < 360.0
+    )  # 300 ms, and JACK passes messages on by the block
 
 
 def test_a_midi_port_that_is_gone_and_back_triggers_again(tmp_path: Path) -> None:
