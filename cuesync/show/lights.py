@@ -14,6 +14,9 @@ from cuesync.devices.ports import WHITE, Clock, Colour, LightCommand, LightOutpu
 from cuesync.errors import CuesyncError
 from cuesync.plan.plan import LightShape, LightStep, PlannedLight
 
+_ROUNDING_S = 1e-6
+"""One shape ends as the next begins: what lies between them by rounding alone must not be seen."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LightResult:
@@ -209,9 +212,9 @@ class LightDesk:
         return self._lights.setdefault(parse_light(light), _Light(name=light))
 
     def _step(self, at_s: float) -> list[LightResult]:
-        """Take the next step of every claim due at this very time, and then send once for each light."""
+        """Take the next step of every claim due at this time, and then send once for each light."""
         due: dict[int, tuple[_Light, list[_Claim]]] = {}
-        while self._queue and self._queue[0][0] == at_s:
+        while self._queue and self._queue[0][0] <= at_s + _ROUNDING_S:
             claim = heapq.heappop(self._queue)[2]
             light = self._light(claim.light)
             claim.advance()

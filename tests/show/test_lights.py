@@ -188,6 +188,15 @@ def test_the_colour_is_that_of_the_shape_that_decides() -> None:
     assert [command.colour for _, command in bench.lights.sent[:3]] == [red, blue, red]
 
 
+def test_shapes_end_to_end_leave_no_moment_between_them() -> None:
+    bench = Bench()
+    bench.desk.rest("midi:36", 0.5)
+    assert bench.zero_s + 0.01 + 0.31 < bench.zero_s + 0.32  # by rounding alone
+    bench.play(shape(0.01, 0.31, (0.0, 0.0), kind="blackout"), light(0.32, 0.5))
+    bench.clock.sleep_s(3.0)
+    assert [level for _, level in bench.sent()] == [0.5, 0.0, 1.0, 0.5]
+
+
 def test_a_held_light_stays_on_through_a_blackout() -> None:
     bench = Bench()
     bench.desk.hold("midi:36", 1.0)
