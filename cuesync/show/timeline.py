@@ -7,8 +7,10 @@ straight line through host time and frames. Only differences of host time are us
 What differs from the paper: the bandwidth starts wide and narrows with the time since the start, so the
 line is good after a quarter of a second; a single late block (another thread was busy) is held to a few
 times the usual spread; and a step that lasts is taken at once: a large one (the card lost sound) skips
-frames, so that what is planned for a host time stays there, a small one moves the line. Blocks asked for
-in one go (a driver with a longer block than ours) count as one long block.
+frames, so that what is planned for a host time stays there, a small one moves the line. How long it must
+last depends on how equal the blocks are. A sound server loses whole blocks; that leaves the line itself as
+exact as it was. Blocks asked for in one go (a driver with a longer block than ours) count as one long
+block.
 
 `block` runs on the sound card's thread. All that others read is one tuple, swapped in one step.
 """
@@ -22,7 +24,11 @@ _EARLY_CHECK_S = 0.05
 _LOST_CHECK_S = 0.1
 _LATE_CHECK_S = 0.5
 _STEP_CHECK_BLOCKS = 4
-_LEAST_STEP_S = 0.0005
+_LEAST_STEP_S = 0.0003
+# Chance makes no blocks late by the same: as many as these in a row are believed sooner.
+_EQUAL_S = 0.0002
+_EQUAL_LOST_BLOCKS = 3
+_EQUAL_MOVED_BLOCKS = 6
 _IN_ONE_GO = 0.25
 _NARROW_AGAIN_S = 0.2
 _FREE_BLOCKS = 8
@@ -49,6 +55,8 @@ class Timeline:
         self._odd_blocks = 0
         self._odd_s = 0.0
         self._odd_error_s = 0.0
+        self._last_error_s = 0.0
+        self._equal_blocks = 0
         self._fresh = True
         self._settled = False
         self._skipped_frames = 0
@@ -100,12 +108,16 @@ class Timeline:
         step_s = self._step(error_s, lost_s)
         if step_s:
             lost_frames = round(step_s / self._frame_s)
+            off_frames = lost_frames - round(lost_frames / self._last_frames) * self._last_frames
+            if abs(off_frames) * self._frame_s < _EQUAL_S:
+                lost_frames -= off_frames
+            else:
+                self._elapsed_s = min(self._elapsed_s, _NARROW_AGAIN_S)
             if abs(step_s) >= lost_s:
                 first_frame += lost_frames
                 self._skipped_frames += lost_frames
             predicted_s += lost_frames * self._frame_s
             error_s = host_s - predicted_s
-            self._elapsed_s = min(self._elapsed_s, _NARROW_AGAIN_S)
 
         self._blocks += 1
         self._elapsed_s += block_s
@@ -138,6 +150,7 @@ class Timeline:
         self._elapsed_s = 0.0
         self._settled = False
         self._odd_blocks = 0
+        self._equal_blocks = 0
         self._line = (host_s, first_frame, self._frame_s)
         self._asked_s = host_s
         self._piece_s = frames * self._frame_s
@@ -152,6 +165,9 @@ class Timeline:
         A busy computer makes single blocks late, so the smallest error of the last blocks is what counts.
         From `lost_s` on it takes lost sound, or a lot of it asked for in advance.
         """
+        equal = abs(error_s - self._last_error_s) < _EQUAL_S
+        self._equal_blocks = self._equal_blocks + 1 if equal else 1
+        self._last_error_s = error_s
         self._odd_s += self._last_frames * self._frame_s
         if abs(error_s) < _LEAST_STEP_S or (self._odd_blocks and (error_s > 0) != (self._odd_error_s > 0)):
             self._odd_blocks = 0
@@ -161,6 +177,10 @@ class Timeline:
         if self._odd_blocks == 0 or abs(error_s) < abs(self._odd_error_s):
             self._odd_error_s = error_s
         self._odd_blocks += 1
+        equal_blocks = _EQUAL_LOST_BLOCKS if self._odd_error_s >= lost_s else _EQUAL_MOVED_BLOCKS
+        if min(self._equal_blocks, self._odd_blocks) >= equal_blocks:
+            self._odd_blocks = 0
+            return error_s
         if self._odd_error_s < 0:
             check_s = _EARLY_CHECK_S
         else:

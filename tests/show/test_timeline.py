@@ -98,6 +98,44 @@ def test_lost_sound_skips_frames_so_that_host_time_holds() -> None:
 
 
 @pytest.mark.parametrize("frames", [64, 256, 2048])
+@pytest.mark.parametrize("lost_blocks", [1, 3])
+def test_lost_blocks_show_in_three_equally_late_ones_and_leave_the_line_exact(
+    frames: int, lost_blocks: int
+) -> None:
+    """The first block after the gap is later still, as measured through JACK."""
+    timeline = Timeline(RATE_HZ)
+    run(timeline, seconds=5.0, frames=frames, jitter_s=20e-6)
+    next_frame = int(5.0 * RATE_HZ / frames) * frames + lost_blocks * frames
+    start_s = 5e4 + next_frame / RATE_HZ
+    for index, late_s in enumerate((0.001, 50e-6, 10e-6, 30e-6)):
+        first_frame = timeline.block(start_s + index * frames / RATE_HZ + late_s, frames)
+    assert first_frame == next_frame + 3 * frames
+    assert timeline.skipped_frames == lost_blocks * frames
+    assert timeline.frame_at(start_s) == pytest.approx(next_frame, abs=0.00005 * RATE_HZ)
+
+
+def test_blocks_that_are_late_by_the_same_for_a_moment_are_not_lost() -> None:
+    timeline = Timeline(RATE_HZ)
+    run(timeline, seconds=5.0, jitter_s=20e-6)
+    index0 = math.floor(5.0 * RATE_HZ / 256)
+    for index in range(100):
+        late_s = 0.005 if index in {10, 11, 40, 41} else 0.0
+        timeline.block(5e4 + (index0 + index) * 256 / RATE_HZ + late_s, 256)
+    assert timeline.skipped_frames == 0
+
+
+def test_a_small_step_of_equal_blocks_moves_the_line_in_six_of_them() -> None:
+    timeline = Timeline(RATE_HZ)
+    run(timeline, seconds=5.0, frames=64, jitter_s=20e-6)
+    next_frame = int(5.0 * RATE_HZ / 64) * 64
+    start_s = 5e4 + next_frame / RATE_HZ + 0.0006
+    for index in range(7):
+        timeline.block(start_s + index * 64 / RATE_HZ, 64)
+    assert timeline.skipped_frames == 0
+    assert timeline.frame_at(start_s) == pytest.approx(next_frame, abs=0.0001 * RATE_HZ)
+
+
+@pytest.mark.parametrize("frames", [64, 256, 2048])
 def test_a_small_lasting_step_moves_the_line_and_skips_nothing(frames: int) -> None:
     """As when a sound server takes up its rhythm again a little later."""
     timeline = Timeline(RATE_HZ)
