@@ -32,7 +32,11 @@ if TYPE_CHECKING:
     metavar="FILE|-",
     help="Add a line of JSON whenever something happens, for other programs; - is stdout.",
 )
-@click.option("--without-lights", is_flag=True, help="Leave out all flashes, where no light is wired yet.")
+@click.option(
+    "--without-lights",
+    is_flag=True,
+    help="Leave out all flashes, and what goes to other gear, where nothing is wired yet.",
+)
 @click.option(
     "--stop-contact",
     "stop_contacts",
@@ -53,7 +57,15 @@ if TYPE_CHECKING:
     default="127.0.0.1",
     show_default=True,
     metavar="HOST|multicast",
-    help="Where DMX (E1.31) goes; only this computer if not given.",
+    help="Where DMX (E1.31) goes; only this computer if not given. multicast:ADDRESS leaves by the network "
+    "card with this IPv4 address.",
+)
+@click.option(
+    "--e131-priority",
+    type=click.IntRange(0, 200),
+    default=100,
+    show_default=True,
+    help="Of several senders of one universe the highest wins.",
 )
 @network_options
 def command(
@@ -66,7 +78,6 @@ def command(
     without_lights: bool,
     stop_contacts: tuple[str, ...],
     house_lights: tuple[str, ...],
-    e131_to: str,
     **network: Any,
 ) -> None:
     """Arm the scenes, and play each one's cue whenever its contact closes, until Ctrl-C.
@@ -90,7 +101,6 @@ def command(
             without_lights=without_lights,
             stop_contacts=stop_contacts,
             house_lights=house_lights,
-            e131_to=e131_to,
             network=network,
         )
     finally:
@@ -114,7 +124,6 @@ def _play(
     without_lights: bool,
     stop_contacts: tuple[str, ...],
     house_lights: tuple[str, ...],
-    e131_to: str,
     network: dict[str, Any],
 ) -> NightSummary:
     from cuesync.scene.load import read_scene
@@ -158,12 +167,13 @@ def _play(
             say(f"Caution: {plan.title}: {caution}")
     lights = [light for plan in plans for light in plan.light_addresses]
     if any(on_network(light) for light in (*lights, *house_lights)):
-        say(f"DMX goes to {e131_to} by E1.31; --e131-to HOST or --e131-to multicast changes that.")
+        where = network["e131_to"]
+        say(f"DMX goes to {where} by E1.31; --e131-to HOST or --e131-to multicast changes that.")
     screen = Screen([plan.title for plan in plans], status_json)
     return run_show(
         plans,
         device=device,
-        settings=PortSettings(midi_in=midi_in, midi_out=midi_out, e131_to=e131_to, **network),
+        settings=PortSettings(midi_in=midi_in, midi_out=midi_out, **network),
         log_folder=log_folder,
         say=screen.tell,
         tick=screen.tick,

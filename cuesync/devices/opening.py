@@ -47,7 +47,7 @@ class PortSettings:
     `midi_in`, `midi_out`: names or parts of names (see `cuesync devices`). `midi_system` ("JACK", "ALSA",
     "Core MIDI") makes MIDI ports of our own for others to connect to. `keyboard_fd`: the terminal's file
     descriptor, None for standard input. `osc_listen`: "HOST:PORT" to listen at for OSC, `osc_allow` the
-    senders that count. `e131_to`: the host that DMX goes to, or "multicast".
+    senders that count. `e131_to`, `e131_priority`: where DMX goes, as for `e131.E131Sender`.
     `mqtt_broker`: "HOST:PORT", with a user and a file that holds the password.
     `sound_input`: the sound card that `input:1` … and `microphone:1` … are on.
     """
@@ -59,6 +59,7 @@ class PortSettings:
     osc_listen: str | None = None
     osc_allow: tuple[str, ...] = ()
     e131_to: str = "127.0.0.1"
+    e131_priority: int = 100
     mqtt_broker: str | None = None
     mqtt_user: str | None = None
     mqtt_password_file: Path | None = None
@@ -230,7 +231,7 @@ def _light_output(
         case DmxLight() | FixtureLight():
             from cuesync.devices.dmx import DmxLights
 
-            return DmxLights(settings.e131_to, fixtures)
+            return DmxLights(settings.e131_to, fixtures, priority=settings.e131_priority)
         case BoardLight():
             from cuesync.devices.board import BoardLights
 

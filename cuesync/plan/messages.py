@@ -12,20 +12,14 @@ from cuesync.scene.load import SceneFile
 from cuesync.scene.message_parts import ShowControlPart, TimeCodePart
 from cuesync.signs import light_send_s
 
-NOT_COUNTED = (
-    "what other gear does on a command of show control or by time code is not known here: its flashes and "
-    "noise are not counted, and only what is sent at_stop stops it"
-)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MessagePlan:
-    """What can be planned, what is sent when all is stopped, what is wrong, and what is to be known."""
+    """What can be planned, what is sent when all is stopped, and what is wrong."""
 
     messages: tuple[PlannedMessages, ...]
     stop_messages: tuple[PlannedMessages, ...]
     problems: tuple[Problem, ...]
-    notes: tuple[str, ...]
 
 
 def plan_messages(scene_file: SceneFile, delay_s: float, others_end_s: float) -> MessagePlan:
@@ -70,7 +64,6 @@ def plan_messages(scene_file: SceneFile, delay_s: float, others_end_s: float) ->
         messages=tuple(messages),
         stop_messages=tuple(stop_messages),
         problems=tuple(problems),
-        notes=(NOT_COUNTED,) if messages or stop_messages else (),
     )
 
 

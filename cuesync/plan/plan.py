@@ -88,6 +88,12 @@ class PlannedLight:
     frame_wait_s: float = 0.0
 
 
+_OTHER_GEAR = (
+    "what other gear does on a command of show control or by time code is not known here: its flashes and "
+    "noise are not counted, and only what is sent at_stop stops it"
+)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedMessages:
     """A run of MIDI messages to other gear: one command of show control, or time code.
@@ -207,9 +213,9 @@ class Plan:
         return tuple(dict.fromkeys(lights))
 
     def without_lights(self, but: Collection[str] = ()) -> Plan:
-        """The same scene in the dark; the fixtures whose addresses are in `but` stay described."""
+        """The same scene in the dark, with nothing for other gear; the fixtures in `but` stay described."""
         fixtures = tuple(fixture for fixture in self.fixtures if fixture.address in but)
-        return replace(self, lights=(), fixtures=fixtures)
+        return replace(self, lights=(), fixtures=fixtures, messages=(), stop_messages=())
 
     @property
     def pop_sound(self) -> PlannedSound | None:
@@ -231,7 +237,8 @@ class Plan:
             for sound in self.sounds
             if sound.device_s is None
         )
-        return self.notes + self._started + cuts + unknown
+        others = (_OTHER_GEAR,) if self.messages or self.stop_messages else ()
+        return self.notes + self._started + cuts + unknown + others
 
     @property
     def _started(self) -> tuple[str, ...]:

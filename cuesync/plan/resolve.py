@@ -97,7 +97,6 @@ def resolve(
         ends_s += [light.at_s + light.length_s for light in light_plan.lights]
         message_plan = plan_messages(scene_file, prop.delay_s, max(ends_s, default=0.0))
         resolver.problems += message_plan.problems
-        resolver.notes += message_plan.notes
     if resolver.problems or prop is None:
         raise FaultyFileError(sorted(resolver.problems, key=lambda problem: problem.line or 0))
     scene = scene_file.content

@@ -6,7 +6,6 @@ from pathlib import Path
 
 import pytest
 
-from cuesync.plan.messages import NOT_COUNTED
 from tests.plan.test_resolve import plan_of, problems_of, scene
 
 GO = '[[show_control]]\nat_ms = {at}\ncommand = "go"\ncue = "12.5"\ncue_list = "2"\ndevice = 3\n'
@@ -25,7 +24,8 @@ def test_commands_are_placed_from_the_pop(tmp_path: Path) -> None:
     # MMA RP-002, general layout and its FIRE example
     assert go.messages == ((0.0, bytes.fromhex("F07F03020101 31322E35 00 32 F7")),)
     assert fire.messages == ((0.0, bytes.fromhex("F07F010201070AF7")),)
-    assert NOT_COUNTED in plan.notes
+    assert any("other gear" in remark and "not counted" in remark for remark in plan.remarks)
+    assert not any("other gear" in remark for remark in plan.without_lights().remarks)
 
 
 def test_what_is_sent_at_a_stop_is_kept_apart(tmp_path: Path) -> None:
