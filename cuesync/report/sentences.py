@@ -49,8 +49,8 @@ def flash_lines(plan: Plan) -> list[str]:
             said = f"{view.note(scene)}."
         else:
             said = (
-                f"at most {view.per_second} within one second, {view.red_per_second} of them red. All scenes "
-                f"in view together may have {FLASHES_PER_SECOND} (WCAG 2.3.1)."
+                f"at most {view.per_second} within one second, {view.red_per_second or 'none'} of them red. "
+                f"All scenes in view together may have {FLASHES_PER_SECOND} (WCAG 2.3.1)."
             )
         lines.append(f"Flashes: {said}")
     return lines

@@ -28,7 +28,7 @@ def test_every_scene_can_be_played_and_stays_below_the_flash_limit(scenes: Path)
     for name in names:
         plan = planned(scenes, name)
         assert plan.sounds
-        assert 1 <= flashes_in_any_second(plan.lights) <= 3
+        assert 1 <= flashes_in_any_second(plan.lights, plan.fixtures) <= 3
         assert plan.cue_length_s < plan.reset_s
 
 
