@@ -33,13 +33,14 @@ _ALIVE_EVERY_S = 1.0
 class _Wanted:
     """A contact to try. `uses`: in words; `debounce_ms`: the shortest that a scene gives it, if any does.
 
-    `wire_seen`: False where its path hides bounce and release.
+    `wire_seen`: False where its path hides bounce and release; `microphone`: it hears bangs.
     """
 
     contact: str
     uses: tuple[str, ...]
     debounce_ms: float | None
     wire_seen: bool
+    microphone: bool = False
 
 
 @click.command("contacts")
@@ -64,6 +65,8 @@ def command(
     **network: Any,
 ) -> None:
     """Watch the contacts of scenes while you press them: is it wired, does it bounce, how much debounce?
+
+    Knock on the prop to try a microphone that listens for its pop.
 
     Press and hold each for half a second, ten times or more, then Ctrl-C. Nothing is played, and no output
     moves. Exit code 1: a contact never changed, or bounced for longer than its scene's debounce.
@@ -121,6 +124,8 @@ def command(
 
 def _wanted(plans: Sequence[Plan]) -> tuple[_Wanted, ...]:
     """Every contact of the plans once, in their order."""
+    from cuesync.devices.contact_addresses import is_microphone
+
     uses: dict[str, list[str]] = {}
     debounces_ms: dict[str, float] = {}
     for plan in plans:
@@ -134,15 +139,16 @@ def _wanted(plans: Sequence[Plan]) -> tuple[_Wanted, ...]:
             uses=tuple(roles),
             debounce_ms=debounces_ms.get(contact),
             wire_seen=_wire_seen(contact),
+            microphone=is_microphone(contact),
         )
         for contact, roles in uses.items()
     )
 
 
 def _wire_seen(contact: str) -> bool:
-    from cuesync.devices.contact_addresses import KeyContact, parse_contact
+    from cuesync.devices.contact_addresses import KeyContact, MicrophoneContact, parse_contact
 
-    return not isinstance(parse_contact(contact), KeyContact)
+    return not isinstance(parse_contact(contact), KeyContact | MicrophoneContact)
 
 
 def _compared(wanted: Sequence[_Wanted], against: str) -> tuple[_Wanted, _Wanted]:
@@ -181,19 +187,32 @@ def _watch(
     show: Callable[[], None],
 ) -> str:
     """Take edges until the time is over or Ctrl-C; the name of a device that went away, or nothing."""
+    from cuesync.devices.contact_addresses import is_microphone
+    from cuesync.measuring.bangs import BangWatch
+
     edges: deque[ContactEdge] = deque()
     opened: list[NeededSource] = []
+    bangs = [
+        BangWatch(contact, needed.microphones, edges.append)
+        for needed in sources
+        for contact in needed.contacts
+        if needed.microphones is not None and is_microphone(contact)
+    ]
     gone = ""
     try:
         for needed in sources:
             opened.append(needed)
             needed.source.open(needed.contacts, edges.append)
         say("Press and hold each contact for half a second, ten times or more. Ctrl-C ends it.")
+        if bangs:
+            say("Knock on the prop a few times to try its microphone.")
         start_s = looked_s = clock.now_s()
         ended = threading.Event()
         with on_signals(("SIGINT", *END_SIGNALS), ended.set):  # no row is left half painted
             while not (gone or ended.is_set()) and (length_s is None or clock.now_s() - start_s < length_s):
                 clock.sleep_s(_LOOK_EVERY_S)
+                for bang in bangs:
+                    bang.look(clock.now_s())
                 _take(edges, histories)
                 now_s = clock.now_s()
                 for history in histories.values():
@@ -267,7 +286,11 @@ class _Rows:
 def _row(wanted: _Wanted, history: ContactHistory) -> str:
     """The contact in words, the most important first; it needs no colour."""
     told = history.report()
+    uses = f"({', '.join(wanted.uses)})"
     stands = "unseen" if told.closed is None else "CLOSED" if told.closed else "open"
+    if wanted.microphone:
+        heard = _count(told.presses, "bang", "bangs")
+        return "  ".join([f"{'HEARD' if told.closed else 'quiet':6}  {wanted.contact}", heard, uses])
     parts = [f"{stands:6}  {wanted.contact}", _count(told.presses, "press", "presses")]
     if wanted.wire_seen and told.longest_bounce_s is not None:
         longest_ms, suggested = told.longest_bounce_s * 1000.0, told.suggested_debounce_ms or 0
@@ -283,7 +306,7 @@ def _row(wanted: _Wanted, history: ContactHistory) -> str:
     parts.append(_count(told.edges, "edge", "edges"))
     if wanted.wire_seen and told.shortest_gap_s is not None:
         parts.append(f"gap {told.shortest_gap_s * 1000.0:.0f} ms")
-    parts.append(f"({', '.join(wanted.uses)})")
+    parts.append(uses)
     return "  ".join(parts)
 
 
@@ -294,6 +317,11 @@ def _count(number: int, one: str, many: str) -> str:
 def _problems(wanted: _Wanted, history: ContactHistory) -> list[str]:
     """What keeps this contact from being trusted."""
     told = history.report()
+    if not told.edges and wanted.microphone:
+        return [
+            f"{wanted.contact} heard no bang. Was there one? If so, put it nearer to the prop, turn up its "
+            "input, and look at --microphone and at its address in the scene."
+        ]
     if not told.edges:
         return [
             f"{wanted.contact} was never seen to change. Was it pressed? If so, look at its wiring, its "
@@ -312,6 +340,8 @@ def _problems(wanted: _Wanted, history: ContactHistory) -> list[str]:
 def _advice(wanted: _Wanted, history: ContactHistory) -> list[str]:
     """What is worth knowing of this contact, without being a problem."""
     told = history.report()
+    if wanted.microphone:
+        return ["every sudden sound counted here; the show listens only when the pop is due"]
     if not wanted.wire_seen:
         return ["a terminal hides a key's bounce, and tells of its release only by silence, 0.7 s late"]
     said = []

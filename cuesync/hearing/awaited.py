@@ -209,7 +209,7 @@ def sudden_sounds(heard: Stretch) -> list[float]:
     strengths[: BEFORE_STEPS[1]] = 0.0  # there is no before yet
     found: list[float] = []
     for step in np.flatnonzero(strengths >= BANG_DB):
-        at_s = heard.start_s + step * STEP_S
+        at_s = heard.start_s + int(step) * STEP_S
         if not found or at_s - found[-1] > APART_S:
             found.append(at_s)
     return found

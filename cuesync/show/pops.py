@@ -10,12 +10,12 @@ import math
 import statistics
 from dataclasses import dataclass
 
+from cuesync.plan.listening import ENOUGH_POPS, listening_s
+
 WEIGHT = 0.3
 LIMIT_SDS = 3.0
 LEAST_SD_S = 0.001
-LEAST_REACH_S = 0.05
-FEW_REACH_S = 0.1
-_LEARN_FROM = 5
+_LEARN_FROM = ENOUGH_POPS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,16 +76,10 @@ class PopWatch:
 
     @property
     def listening_s(self) -> tuple[float, float]:
-        """When, after the trigger, a microphone is to listen: at the pops known so far, as they have drifted,
-        and their spread before and after; wider while they are few."""
-        pops_s = self._learned_s or [self._delay_s]
-        spread_s = max(pops_s) - min(pops_s)
-        least_s = LEAST_REACH_S
-        if len(pops_s) < _LEARN_FROM:
-            least_s = max(FEW_REACH_S, 0.15 * self._delay_s)
-        reach_s = max(least_s, spread_s)
+        """When, after the trigger, a microphone is to listen, as the prop has drifted."""
         moved_s = 0.0 if self.drift is None else self.drift.estimate_s - self.drift.target_s
-        return max(LEAST_REACH_S, min(pops_s) - reach_s + moved_s), max(pops_s) + reach_s + moved_s
+        early_s, late_s = listening_s(self._delay_s, self._learned_s)
+        return max(0.0, early_s + moved_s), late_s + moved_s
 
     @property
     def correction_s(self) -> float:

@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
@@ -20,6 +21,7 @@ from cuesync.cli import cuesync
 from cuesync.devices import opening, ports
 from cuesync.devices.opening import NeededSource
 from cuesync.devices.simulated import SimulatedClock, SimulatedContacts
+from cuesync.devices.simulated_sound import SimulatedAudio, SimulatedMicrophone
 from cuesync.errors import DeviceError, InputError
 
 
@@ -41,11 +43,19 @@ class Bench:
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.clock = SimulatedClock()
         self.contacts = SimulatedContacts(self.clock)
+        self.microphone = SimulatedMicrophone(SimulatedAudio(self.clock))
         monkeypatch.setattr(ports, "HostClock", lambda: self.clock)
         monkeypatch.setattr(opening, "contact_sources", self._sources)
 
     def _sources(self, contacts: Iterable[str], *_: object) -> tuple[NeededSource, ...]:
-        return (NeededSource(name="simulated port", contacts=tuple(contacts), source=self.contacts),)
+        return (
+            NeededSource(
+                name="simulated port",
+                contacts=tuple(contacts),
+                source=self.contacts,
+                microphones=self.microphone,
+            ),
+        )
 
     def press(self, contact: str, *, times: int = 3, late_s: float = 0.0, bounce_s: float = 0.0) -> None:
         """Hold it for 0.5 s in every second; each change bounces once, for as long as said."""
@@ -125,6 +135,35 @@ def test_a_contact_that_never_changes_is_a_problem(bench: Bench, tmp_path: Path)
     assert done.exit_code == 1
     assert "midi:61  0 presses  0 edges  (attic: pop)\n" in done.stdout
     assert "problem: midi:61 was never seen to change. Was it pressed?" in done.stdout
+
+
+def test_knocks_are_counted_by_a_microphone(bench: Bench, tmp_path: Path) -> None:
+    random = np.random.default_rng(4)
+    knock = 0.1 * random.standard_normal(2400) * np.exp(-np.arange(2400) / 500.0)
+    for after_s in (1.0, 2.13, 3.5):
+        bench.microphone.add(knock.astype(np.float32), bench.clock.now_s() + after_s)
+        # its echo makes no second knock
+        bench.microphone.add(knock.astype(np.float32), bench.clock.now_s() + after_s + 0.1)
+    bench.press("midi:60")
+    done = bench.ask("--seconds", "5", scene(tmp_path, "midi:60", pop="microphone:1"))
+    assert done.exit_code == 0
+    assert "Knock on the prop a few times to try its microphone." in done.stderr
+    assert done.stdout.endswith(
+        "quiet   microphone:1  3 bangs  (attic: pop)\n"
+        "  note: every sudden sound counted here; the show listens only when the pop is due\n"
+    )
+
+
+def test_a_microphone_that_hears_nothing_is_a_problem(bench: Bench, tmp_path: Path) -> None:
+    bench.press("midi:60")
+    done = bench.ask("--seconds", "4", scene(tmp_path, "midi:60", pop="microphone:1"))
+    assert done.exit_code == 1
+    assert "problem: microphone:1 heard no bang. Was there one? If so, put it nearer" in done.stdout
+
+
+def test_a_microphone_is_not_to_be_compared(bench: Bench, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="can be nothing but its pop_contact"):
+        bench.ask("--against", "microphone:2", scene(tmp_path, "midi:60"))
 
 
 def test_ctrl_c_ends_it_with_json_for_programs(bench: Bench, tmp_path: Path) -> None:

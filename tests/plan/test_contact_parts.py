@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
+from cuesync.plan.listening import listening_s
 from tests.plan.test_resolve import plan_of, problems_of
 
 SCENE = """title = "Cellar door"
@@ -44,3 +47,30 @@ def test_an_unknown_contact_is_told_with_its_key(tmp_path: Path) -> None:
     (problem,) = problems_of(tmp_path, SCENE.format(limit="bell:1"))
     assert "limit_contact" in problem
     assert "is not a contact" in problem
+
+
+def test_a_microphone_listens_around_the_pop_and_a_note_says_when(tmp_path: Path) -> None:
+    text = SCENE.replace("midi:1:1", "microphone:1").format(limit="midi:1:2")
+    plan = plan_of(tmp_path, text)
+    assert plan.pop_contact == "microphone:1"
+    (note,) = (note for note in plan.remarks if "microphone" in note)
+    assert note.startswith("microphone:1 listens for the pop from 500 to 700 ms after the trigger;")
+
+
+def test_a_microphone_triggers_nothing(tmp_path: Path) -> None:
+    for key in ("contact", "enable_contact", "limit_contact"):
+        lines = [
+            f'{key} = "microphone:2"' if line.startswith(key) else line
+            for line in SCENE.format(limit="midi:1:2").splitlines()
+        ]
+        (problem,) = problems_of(tmp_path, "\n".join(lines))
+        assert key in problem
+        assert "can be nothing but its pop_contact" in problem
+
+
+def test_listening_reaches_one_spread_around_the_pops() -> None:
+    assert listening_s(0.6, (0.59, 0.60, 0.60, 0.60, 0.61)) == pytest.approx((0.54, 0.66))
+    assert listening_s(0.6, (0.55, 0.60, 0.60, 0.60, 0.65)) == pytest.approx((0.45, 0.75))
+    assert listening_s(0.6, ()) == pytest.approx((0.5, 0.7))  # timed by hand: 100 ms at least
+    assert listening_s(2.0, (2.0,)) == pytest.approx((1.7, 2.3))  # or 15 % of the delay
+    assert listening_s(0.03, ())[0] == pytest.approx(0.05)  # the button's own click lies before
