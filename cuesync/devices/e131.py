@@ -18,8 +18,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from cuesync.devices.fixtures import FRAME_S, SLOTS
+from cuesync.devices.fixtures import SLOTS
 from cuesync.devices.ports import Trouble
+from cuesync.devices.universe_pace import REPEAT_S, UniversePace
 from cuesync.errors import DeviceError, InputError
 
 PORT = 5568
@@ -28,10 +29,6 @@ _ACN_ID = b"ASC-E1.17\0\0\0"
 DEFAULT_PRIORITY = 100
 HIGHEST_PRIORITY = 200
 _TERMINATED = 0x40
-_AT_ONCE = 4  # packets of one universe that may follow each other without a DMX frame between them
-_AGAIN = 2  # so a change is sent three times before the slow repeats begin (ANSI E1.31, 6.6.2, from memory)
-_AGAIN_S = 2.0 * FRAME_S
-_REPEAT_S = 0.9  # E1.31 asks for 800 to 1000 ms
 _LAST_PACKETS = 3
 
 
@@ -71,27 +68,10 @@ def multicast_host(universe: int) -> str:
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
-class _Universe:
+class _Universe(UniversePace):
     slots: bytearray
     sequence: int = 0
-    sent_s: float = float("-inf")
-    paid_s: float = float("-inf")  # until when the packets so far take up the universe at DMX's rate
-    waiting: bool = False
-    again: int = 0
     lost: bool = False
-
-    @property
-    def due_s(self) -> float:
-        if self.waiting:
-            return self.paid_s - (_AT_ONCE - 1) * FRAME_S
-        return self.sent_s + (_AGAIN_S if self.again else _REPEAT_S)
-
-    def sent(self, now_s: float) -> None:
-        self.again = _AGAIN if self.waiting else max(0, self.again - 1)
-        self.waiting = False
-        self.sequence += 1
-        self.sent_s = now_s
-        self.paid_s = max(self.paid_s, now_s) + FRAME_S
 
 
 class E131Sender:
@@ -216,6 +196,7 @@ class E131Sender:
             priority=self._priority,
             terminated=terminated,
         )
+        held.sequence += 1
         held.sent(time.perf_counter())
         try:
             self._socket.sendto(data, self._where or (multicast_host(universe), self._port))
@@ -234,7 +215,7 @@ class E131Sender:
                 for universe, held in self._universes.items():
                     if held.due_s <= now_s:
                         self._send(universe, held)
-                due_s = min((held.due_s for held in self._universes.values()), default=now_s + _REPEAT_S)
+                due_s = min((held.due_s for held in self._universes.values()), default=now_s + REPEAT_S)
                 self._change.wait(max(0.0, due_s - time.perf_counter()))
 
 

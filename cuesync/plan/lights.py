@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import ceil, floor
@@ -12,6 +12,7 @@ from cuesync.devices.fixtures import FRAME_S, FULL, Fixture
 from cuesync.devices.light_addresses import DmxLight, FixtureLight, parse_light
 from cuesync.devices.ports import WHITE, Colour
 from cuesync.errors import Problem
+from cuesync.plan.frames import frame_notes, with_frame_waits
 from cuesync.plan.plan import LightShape, LightStep, PlannedLight
 from cuesync.scene.light_parts import (
     BlackoutPart,
@@ -142,9 +143,8 @@ class _Lights:
             if part.off_ms is None
         ]
         lights += [light for light in endless if light is not None]
-        return LightPlan(
-            lights=tuple(lights), problems=tuple(self.problems), notes=tuple(_frame_notes(lights))
-        )
+        placed = with_frame_waits(lights, self.fixtures)
+        return LightPlan(lights=placed, problems=tuple(self.problems), notes=frame_notes(placed))
 
     def fixture(self, light: str) -> Fixture | None:
         """The fixture that is meant; None where it is another kind of light, or not described."""
@@ -254,7 +254,6 @@ class _Lights:
             steps=steps,
             colour=colour,
             priority=part.priority,
-            frame_wait_s=FRAME_S if on_network(part.light) else 0.0,
         )
 
     def colour(self, key: KeyPath, part: LightPart) -> Colour | None:
@@ -301,16 +300,6 @@ def fixtures_known(names: Sequence[str]) -> str:
     if not names:
         return "Describe it: [[fixture]] with its name, universe, start_slot and channels."
     return f"There are: {', '.join(names)}."
-
-
-def _frame_notes(lights: Iterable[PlannedLight]) -> list[str]:
-    """For each light on DMX, how much later than planned it may come."""
-    waits_s = {light.light: light.frame_wait_s for light in lights if light.frame_wait_s > 0.0}
-    return [
-        f"{light}: a light on the network waits for the next DMX frame and comes up to "
-        f"{wait_s * 1000.0:.1f} ms later than planned; nothing is taken off for that"
-        for light, wait_s in waits_s.items()
-    ]
 
 
 def parsed_colour(text: str) -> Colour:
