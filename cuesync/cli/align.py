@@ -21,7 +21,7 @@ from cuesync.cli.common import (
 )
 
 if TYPE_CHECKING:
-    from cuesync.plan.plan import Plan
+    from cuesync.plan.plan import Plan, PlannedMessages
 
 
 @click.command("align")
@@ -55,6 +55,19 @@ def print_plan(plan: Plan) -> None:
     notes = [f"Note: {note}." for note in plan.remarks]
     for line in (*hit_lines(plan), *loudness_lines(plan), *sync_lines(plan), *flash_lines(plan), *notes):
         click.echo(line)
+
+
+def message_fields(message: PlannedMessages) -> dict[str, Any]:
+    """What goes to other gear; `bytes` is its first message in hexadecimal."""
+    return {
+        "name": message.name,
+        "at_ms": ms(message.at_s),
+        "length_ms": ms(message.length_s),
+        "lands_ms": ms(message.lands_s),
+        "path_ms": ms(message.path_s),
+        "count": len(message.messages),
+        "bytes": message.messages[0][1].hex(" "),
+    }
 
 
 def plan_fields(plan: Plan, scene: Path) -> dict[str, Any]:
@@ -114,6 +127,8 @@ def plan_fields(plan: Plan, scene: Path) -> dict[str, Any]:
             }
             for light in plan.lights
         ],
+        "messages": [message_fields(message) for message in plan.messages],
+        "stop_messages": [message_fields(message) for message in plan.stop_messages],
         "flashes": flash_fields(flashes_by_view([plan]), [scene]),
         "sync": None
         if judged is None

@@ -104,6 +104,10 @@ def rehearsal_fields(rehearsal: Rehearsal) -> dict[str, Any]:
             }
             for at_s, command in rehearsal.commands
         ],
+        "messages": [
+            {"name": message.name, "at_ms": None if message.at_s is None else ms(message.at_s)}
+            for message in rehearsal.messages
+        ],
         "scares": [
             {
                 "pop_ms": ms(scare.pop_s),

@@ -31,6 +31,7 @@ def draw_plan(plan: Plan, path: Path, *, rehearsal: Rehearsal | None = None, rep
     check_suffix(path)
     refuse_existing(path, replace=replace, how=HOW)
     names = [sound.clip.name for sound in plan.sounds] + [light.light for light in plan.lights]
+    names += [message.name for message in plan.messages]
     rehearsed = () if rehearsal is None else rehearsal_rows(rehearsal, plan)
     with drawing_settings([plan.title, plan.delay_source, *names]):
         save(

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from cuesync.plan.plan import LightShape, Plan, PlannedLight, PlannedSound
+from cuesync.plan.plan import LightShape, Plan, PlannedLight, PlannedMessages, PlannedSound
 from cuesync.plan.windows import ACCEPTABLE, DETECTABLE, Window, count_inside
 from cuesync.report.drawing import CUT_WAVE, INK, LAMP, WAVE, Sheet, block, note
 from cuesync.report.panels import (
@@ -35,6 +35,7 @@ from cuesync.report.words import (
     is_for_the_pop,
     length_text,
     light_sentence,
+    message_sentence,
     shorten,
 )
 
@@ -77,6 +78,7 @@ HIT: dict[str, Any] = {
     "markersize": 7,
     "markerfacecolor": "white",
 }
+COMMAND: dict[str, Any] = {"color": INK, "linestyle": "none", "marker": "D", "markersize": 6}
 DOT: dict[str, Any] = {
     "color": INK,
     "linestyle": "none",
@@ -102,6 +104,7 @@ def describe_plan(plan: Plan, rehearsal: Rehearsal | None = None) -> str:
                 f"At {unnoticed} of {len(plan.pops_s)} measured pops nobody would notice a difference."
             )
     parts += [light_sentence(light, plan.delay_s) for light in plan.lights]
+    parts += [message_sentence(message, plan.delay_s) for message in plan.messages]
     if rehearsal is not None:
         parts.append(f"Presses rehearsed: {len(rehearsal.scares)}.")
     end, reset = length_text(guest_end_s(plan)), length_text(plan.reset_s)
@@ -208,7 +211,7 @@ class _PlanPicture:
 
     def _cue_lanes(self) -> list[Lane]:
         lanes = [self._sound_lane("cue", number, sound) for number, sound in enumerate(self.plan.sounds, 1)]
-        lanes += self._light_lanes("cue")
+        lanes += self._light_lanes("cue") + self._message_lanes("cue")
         return lanes or [self._words_lane("nothing sounds, nothing lights up")]
 
     def _zoom_lanes(self) -> list[Lane]:
@@ -232,7 +235,7 @@ class _PlanPicture:
             lanes.append(self._sound_lane("pop", number, sound))
             if is_for_the_pop(sound, plan.delay_s):
                 lanes += self._landing_lanes(number, sound)
-        return lanes + self._light_lanes("pop")
+        return lanes + self._light_lanes("pop") + self._message_lanes("pop")
 
     # ---- sounds
 
@@ -492,6 +495,31 @@ class _PlanPicture:
         if self.measure.width_of(text, size=7.5) + 0.15 < inches(next_s - end_s, self.zoom_view_s):
             note(axes, end_s + 0.07 / inches(1.0, self.zoom_view_s), middle_in, text)
 
+    # ---- other gear
+
+    def _message_lanes(self, panel: PanelName) -> list[Lane]:
+        """One row for each thing that goes to other gear within the view."""
+        from_s, to_s = self._view(panel)
+        return [
+            self._message_lane(panel, number, message)
+            for number, message in enumerate(self.plan.messages, 1)
+            if message.at_s <= to_s and message.lands_s + message.length_s >= from_s
+        ]
+
+    def _message_lane(self, panel: PanelName, number: int, message: PlannedMessages) -> Lane:
+        def draw(axes: Axes, top_in: float) -> None:
+            middle_in, gid = top_in + LIGHT_IN / 2, f"{panel}-message-{number}"
+            if message.length_s:
+                span_s = message.lands_s, message.lands_s + message.length_s
+                block(axes, span_s, (top_in + 0.06, top_in + LIGHT_IN - 0.06), **SHAPE, zorder=3, gid=gid)
+                self._explain("time code", SHAPE)
+            else:
+                axes.plot([message.lands_s], [middle_in], **COMMAND, zorder=4, gid=gid)
+                self._explain("other gear acts", COMMAND)
+            self._draw_way(axes, message.at_s, message.path_s, middle_in, self._view(panel))
+
+        return Lane(title=message.name, detail="", height_in=LIGHT_IN, draw=draw)
+
     # ---- legend
 
     def _view(self, panel: PanelName) -> View:
@@ -539,6 +567,7 @@ def _cue_view(plan: Plan) -> View:
         end_s = max(end_s, plan.reset_s)
     firsts_s = [sound.start_s + sound.path_s - sound.cut_s for sound in plan.sounds]
     firsts_s += [light.at_s for light in plan.lights]
+    firsts_s += [message.at_s for message in plan.messages]
     first_s = max(min(firsts_s, default=0.0), -end_s / 2)
     first_s = min(first_s, 0.0)
     margin_s = 0.03 * (end_s - first_s)

@@ -130,6 +130,13 @@ def plan_events(plan: Plan) -> Table:
             seen = "is dark" if light.shape == "blackout" else "shines"
             events.append((light.lands_s, f"{name} {seen}", "as seen by the guest"))
         events.append((light.at_s + light.length_s, f"{name} {LIGHT_ENDS[light.shape]}", "command sent"))
+    for message in plan.messages:
+        begins = " begins" if message.length_s else ""
+        events.append((message.at_s, message.name + begins, "sent to other gear"))
+        if message.length_s:
+            events.append((message.at_s + message.length_s, f"{message.name} ends", "sent to other gear"))
+        elif message.path_s > 0:
+            events.append((message.lands_s, message.name, "other gear acts"))
     return Table(
         caption=f"Plan of {shorten(plan.title, WIDTH - 10)}",
         headers=("what", "from trigger ms", "from pop ms", "remark"),
@@ -171,8 +178,8 @@ def rehearsed_hits_s(rehearsal: Rehearsal, place: int) -> list[float]:
     return [lands_s - pop_s for lands_s, pop_s in landed if lands_s is not None]
 
 
-def rehearsal_rows(rehearsal: Rehearsal, plan: Plan) -> tuple[Table, Table]:
-    """How the presses came out, and the light commands of the first one."""
+def rehearsal_rows(rehearsal: Rehearsal, plan: Plan) -> tuple[Table, ...]:
+    """How the presses came out, and the light commands and messages of the first one."""
     spread = [("pop, from the trigger", [scare.pop_s for scare in rehearsal.scares])]
     for place, sound in enumerate(plan.sounds):
         spread.append((f"{sound.clip.name} hits, from the pop", rehearsed_hits_s(rehearsal, place)))
@@ -196,6 +203,16 @@ def rehearsal_rows(rehearsal: Rehearsal, plan: Plan) -> tuple[Table, Table]:
             headers=("light", "command", "from trigger ms"),
             rows=_command_rows(rehearsal.commands),
             words=frozenset({0, 1}),
+        ),
+        Table(
+            caption="Sent to other gear at the first press",
+            headers=("message", "from trigger ms"),
+            rows=tuple(
+                (name, ms_text(at_s))
+                for at_s, name in sorted(
+                    (message.at_s, message.name) for message in rehearsal.messages if message.at_s is not None
+                )
+            ),
         ),
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import unicodedata
 
 from cuesync.devices.ports import WHITE, Colour, LightCommand
-from cuesync.plan.plan import LightShape, Plan, PlannedLight, PlannedSound
+from cuesync.plan.plan import LightShape, Plan, PlannedLight, PlannedMessages, PlannedSound
 from cuesync.plan.windows import ACCEPTABLE
 from cuesync.signs import audio_offset_s
 
@@ -39,9 +39,10 @@ def is_for_the_pop(sound: PlannedSound, pop_s: float) -> bool:
 
 
 def guest_end_s(plan: Plan) -> float:
-    """From the trigger until the last sound or light is over at the guest."""
+    """From the trigger until the last sound, light or message is over at the guest."""
     ends_s = [sound.start_s + sound.path_s + sound.clip.length_s - sound.cut_s for sound in plan.sounds]
     ends_s += [light.lands_s + light.length_s for light in plan.lights]
+    ends_s += [message.lands_s + message.length_s for message in plan.messages]
     return max(ends_s, default=0.0)
 
 
@@ -122,6 +123,14 @@ def light_sentence(light: PlannedLight, pop_s: float) -> str:
             return f"Light {light.light} flickers {detail} for {length}, beginning {when}."
         case _:
             return f"Light {light.light} comes on {when} for {length}{f', {detail}' if detail else ''}."
+
+
+def message_sentence(message: PlannedMessages, pop_s: float) -> str:
+    """What goes to other gear, in words."""
+    when = from_pop_text(message.lands_s, pop_s)
+    if not message.length_s:
+        return f"Other gear is sent {message.name}, for {when.removeprefix('with ')}."
+    return f"Other gear is sent {message.name} for {length_text(message.length_s)}, beginning {when}."
 
 
 def columns(text: str) -> int:

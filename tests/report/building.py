@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from cuesync.measuring.trial import Measurement, Trial
-from cuesync.plan.plan import Clip, LightShape, LightStep, Plan, PlannedLight, PlannedSound
+from cuesync.plan.plan import Clip, LightShape, LightStep, Plan, PlannedLight, PlannedMessages, PlannedSound
 from cuesync.signs import light_send_s, sound_start_s
 
 DELAY_S = 0.6423
@@ -81,6 +81,26 @@ def all_shapes() -> tuple[PlannedLight, ...]:
         light("midi:38", length_s=0.4, shape="fade", steps=((0.0, 1.0), (0.2, 0.25))),
         light("midi:39", at_s=0.1, length_s=0.4, shape="flicker", steps=((0.0, 0.75), (0.2, 0.25))),
         light("midi:37", at_s=0.3, length_s=0.8, shape="eyes"),
+    )
+
+
+def to_other_gear() -> tuple[PlannedMessages, ...]:
+    """A command that takes 40 ms to act with the pop, and time code of two messages."""
+    return (
+        PlannedMessages(
+            name="go 12 lighting 1",
+            at_s=DELAY_S - 0.04,
+            lands_s=DELAY_S,
+            path_s=0.04,
+            messages=((0.0, b"\xf0\x7f\x01\x02\x01\x0112\xf7"),),
+        ),
+        PlannedMessages(
+            name="time code 25",
+            at_s=0.0,
+            lands_s=0.0,
+            path_s=0.0,
+            messages=((0.0, b"\xf1\x00"), (1.5, b"\xf1\x10")),
+        ),
     )
 
 

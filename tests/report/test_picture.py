@@ -4,6 +4,7 @@ import re
 import subprocess
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -26,7 +27,7 @@ from cuesync.report.picture import draw_plan, draw_trials
 from cuesync.report.plan_picture import plan_figure
 from cuesync.show.rehearsal import Rehearsal, rehearse
 from cuesync.sound_file import write_wav
-from tests.report.building import DELAY_S, all_shapes, light, measurement, plan, sound
+from tests.report.building import DELAY_S, all_shapes, light, measurement, plan, sound, to_other_gear
 
 SVG = "{http://www.w3.org/2000/svg}"
 NUMBERS = re.compile(r"-?\d+(?:\.\d+)?(?:e-?\d+)?")
@@ -386,6 +387,19 @@ def test_every_shape_of_light_is_drawn_with_its_levels_and_no_label_lies_on_anot
     assert changes_s == [0.0, 0.1, 0.2, 0.3, 0.4]  # two flashes, and the end
     assert {"cue-levels-4", "cue-levels-5", "cue-light-3", "cue-light-6"} <= set(drawn.by_id)
     assert {"blackout", "level of light", "light on"} <= set(drawn.texts)
+    with drawing_settings([]):
+        assert unreadable(plan_figure(planned, None)) == []
+
+
+def test_what_goes_to_other_gear_is_drawn_at_its_time(tmp_path: Path) -> None:
+    planned = replace(plan(sounds=[sound()], reset_s=3.0), messages=to_other_gear())
+    draw_plan(planned, tmp_path / "plan.svg")
+    drawn = Drawn(tmp_path / "plan.svg")
+    zero, per_s = drawn.clock("cue", DELAY_S)
+    assert (drawn.xs("cue-message-1")[0] - zero) / per_s == pytest.approx(DELAY_S, abs=0.001)
+    code_s = [(x - zero) / per_s for x in drawn.xs("cue-message-2")]
+    assert (min(code_s), max(code_s)) == pytest.approx((0.0, 1.5), abs=0.001)
+    assert {"other gear acts", "time code"} <= set(drawn.texts)
     with drawing_settings([]):
         assert unreadable(plan_figure(planned, None)) == []
 

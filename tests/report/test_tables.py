@@ -24,7 +24,15 @@ from cuesync.report.tables import (
 )
 from cuesync.report.words import columns
 from cuesync.show.rehearsal import rehearse
-from tests.report.building import DELAY_S, all_shapes, light, measurement, plan, sound
+from tests.report.building import (
+    DELAY_S,
+    all_shapes,
+    light,
+    measurement,
+    plan,
+    sound,
+    to_other_gear,
+)
 
 
 def trial(trigger_s: float, delay_s: float | None, **more: Any) -> Trial:
@@ -137,7 +145,7 @@ def test_a_rehearsed_light_is_told_with_its_level_and_a_run_of_levels_by_its_end
     commands = [(at_s, LightCommand(light="midi:36", level=level)) for at_s, level in levels]
     commands.insert(2, (0.25, LightCommand(light="midi:40", level=1.0)))
     rehearsed = replace(rehearse(cue, rate_hz=8000, presses=1), commands=tuple(commands))
-    _, table = rehearsal_rows(rehearsed, cue)
+    _, table, _ = rehearsal_rows(rehearsed, cue)
     assert table.rows == (
         ("midi:36", "25 %", "100.0"),
         ("midi:40", "on", "250.0"),
@@ -146,6 +154,18 @@ def test_a_rehearsed_light_is_told_with_its_level_and_a_run_of_levels_by_its_end
         ("midi:36", "50 %", "600.0"),
         ("midi:36", "off", "700.0"),
     )
+
+
+def test_what_goes_to_other_gear_is_told_with_its_delay() -> None:
+    cue = replace(plan(), messages=to_other_gear())
+    rows = {(row[0], row[3]): row[1] for row in plan_events(cue).rows}
+    assert rows["go 12 lighting 1", "sent to other gear"] == "602.3"
+    assert rows["go 12 lighting 1", "other gear acts"] == "642.3"
+    assert rows["time code 25 begins", "sent to other gear"] == "0.0"
+    assert rows["time code 25 ends", "sent to other gear"] == "1500.0"
+    assert rows["cue ends", "at the guest"] == "1500.0"
+    _, _, table = rehearsal_rows(rehearse(cue, rate_hz=8000, presses=1), cue)
+    assert table.rows == (("time code 25", "0.0"), ("go 12 lighting 1", "602.3"))
 
 
 names = st.text(st.characters(exclude_categories=("Cs", "Cc")), min_size=1, max_size=120)

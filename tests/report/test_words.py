@@ -12,10 +12,11 @@ from cuesync.report.words import (
     is_for_the_pop,
     length_text,
     light_sentence,
+    message_sentence,
     ms_text,
     shorten,
 )
-from tests.report.building import DELAY_S, all_shapes, light, sound
+from tests.report.building import DELAY_S, all_shapes, light, sound, to_other_gear
 
 
 @pytest.mark.parametrize(
@@ -70,6 +71,13 @@ def test_columns_agree_with_unicode_east_asian_width() -> None:
     assert columns("悲鳴") == 4
     assert columns("e\u0301") == 1
     assert unicodedata.east_asian_width("悲") == "W"
+
+
+def test_what_goes_to_other_gear_is_told_in_a_sentence() -> None:
+    go, code = to_other_gear()
+    assert message_sentence(go, DELAY_S) == "Other gear is sent go 12 lighting 1, for the pop."
+    told = message_sentence(code, DELAY_S)
+    assert told == "Other gear is sent time code 25 for 1500.0 ms, beginning 642.3 ms before the pop."
 
 
 def test_every_shape_of_light_is_told_in_a_sentence() -> None:
