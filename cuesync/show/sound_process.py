@@ -87,6 +87,7 @@ class SoundProcess:
         self._child = child
         opened = self._opened()
         self.name = str(opened["name"])
+        self._wanted = self.name  # not what may be the default card once this one is gone
         self.rate_hz = int(opened["rate_hz"])
         self.channels = int(opened["channels"])
         self.latency_s = float(opened["latency_s"])

@@ -26,11 +26,13 @@ class Child:
 
     def __init__(self) -> None:
         self.orders: list[str] = []
+        self.card: str | None = None
         self.status: dict[str, Any] = {}
         self.news: Callable[[dict[str, Any]], None] = lambda _: None
         self.opening: Callable[[], None] = lambda: None
 
-    def open(self, *order: object) -> None:
+    def open(self, card: str | None, *order: object) -> None:
+        self.card = card
         self.tell({"open": order})
 
     def opened(self) -> dict[str, Any]:
@@ -69,6 +71,14 @@ def test_a_press_while_the_card_is_reopened_is_told_once_and_after_the_sounds(ch
     desk.restart()
     assert first.orders == ["open", "load", "start", "play 0", "kill"]
     assert second.orders == ["open", "load", "start", "loop 0", "play 0", "play 1"]
+
+
+def test_the_card_that_was_gone_is_opened_again_and_no_other(children: list[Child]) -> None:
+    """The system's default is another one while it is gone."""
+    desk = SoundProcess(clock=SimulatedClock())
+    desk.start([SOUND])
+    desk.restart()
+    assert [child.card for child in children] == [None, "card"]
 
 
 def test_what_was_stopped_stays_stopped_after_the_card_is_back(children: list[Child]) -> None:
