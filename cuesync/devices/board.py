@@ -20,6 +20,7 @@ from __future__ import annotations
 import contextlib
 import re
 import threading
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -27,7 +28,7 @@ from typing import Any
 from cuesync.devices.board_clock import WRAP, BoardClock
 from cuesync.devices.contact_addresses import BoardContact, parse_contact
 from cuesync.devices.light_addresses import BoardLight, parse_light
-from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock, LightCommand
+from cuesync.devices.ports import Clock, ContactEdge, Counts, EdgeSink, HostClock, LightCommand, counts
 from cuesync.devices.serial_line import open_port
 from cuesync.devices.switching_off import switch_off
 from cuesync.errors import DeviceError
@@ -52,14 +53,12 @@ class BoardEdge:
 class BoardReader:
     """Turns the bytes of one board into edges, in bounded memory whatever comes.
 
-    `malformed` counts lines that are none of the protocol's, `repeats` edges to the level the contact has
-    already, `flooded` edges beyond 500 within one second; none of them is told.
+    `discarded` counts what is not told: malformed lines, edges to the level that the contact has already, and
+    edges beyond 500 within one second.
     """
 
     def __init__(self, tell: Callable[[BoardEdge], None]) -> None:
-        self.malformed = 0
-        self.repeats = 0
-        self.flooded = 0
+        self.discarded = Counter[str]()
         self._tell = tell
         self._clock = BoardClock()
         self._rest = b""
@@ -78,7 +77,7 @@ class BoardReader:
             else:
                 self._line(line.removesuffix(b"\r"), at_s)
         if len(self._rest) > _LONGEST_LINE or self._skipping:
-            self.malformed += not self._skipping
+            self.discarded["malformed lines"] += not self._skipping
             self._skipping = True
             self._rest = b""
 
@@ -86,7 +85,7 @@ class BoardReader:
         edge, beat = _EDGE.fullmatch(line), _BEAT.fullmatch(line)
         stamp = edge[4] if edge else beat[1] if beat else None
         if (edge is None and beat is None) or (stamp is not None and int(stamp) >= WRAP):
-            self.malformed += 1
+            self.discarded["malformed lines"] += 1
             return
         if stamp is not None:
             at_s = self._clock.host_s(int(stamp), at_s)
@@ -94,13 +93,13 @@ class BoardReader:
             return
         name, stated, closed = edge[1].decode(), bool(edge[2]), edge[3] == b"1"
         if not stated and self._levels.get(name) == closed:
-            self.repeats += 1
+            self.discarded["repeated levels"] += 1
             return
         if not 0.0 <= at_s - self._second_s < 1.0:
             self._second_s, self._edges = at_s, 0
         self._edges += 1
         if self._edges > _MOST_EDGES_A_SECOND:
-            self.flooded += 1
+            self.discarded["edges of a flood"] += 1
             self._levels.pop(name, None)
             return
         if name in self._levels or len(self._levels) < 256:
@@ -189,6 +188,8 @@ class BoardContacts:
         self.name = name
         self._clock: Clock = HostClock() if clock is None else clock
         self._board: _Board | None = None
+        self._discarded = Counter[str]()  # up to the last closing
+        self._before = Counter[str]()  # what the board's reader had discarded at the last opening
 
     def open(self, contacts: Sequence[str], sink: EdgeSink) -> None:
         parsed = [(address, parse_contact(address)) for address in contacts]
@@ -198,10 +199,13 @@ class BoardContacts:
 
         def tell(edge: BoardEdge) -> None:
             address = addresses.get(edge.name)
-            if address is not None:
+            if address is None:
+                self._discarded["edges of no contact"] += 1
+            else:
                 sink(ContactEdge(contact=address, closed=edge.closed, at_s=edge.at_s, found=edge.stated))
 
         self._board = _take(self.name, self._clock)
+        self._before = self._board.reader.discarded.copy()
         self._board.listener = tell
         try:
             self._board.write("?\n")
@@ -210,15 +214,17 @@ class BoardContacts:
             raise
 
     @property
-    def refused(self) -> int:
-        """Lines that were not told: malformed, repeated or too many."""
-        reader = None if self._board is None else self._board.reader
-        return 0 if reader is None else reader.malformed + reader.repeats + reader.flooded
+    def discarded(self) -> Counts:
+        board = self._board
+        return counts(
+            self._discarded if board is None else self._discarded + board.reader.discarded - self._before
+        )
 
     def alive(self) -> bool:
         return self._board is not None and self._board.alive()
 
     def close(self) -> None:
+        self._discarded = Counter(self.discarded)
         board, self._board = self._board, None
         if board is not None:
             board.listener = None

@@ -13,7 +13,7 @@ from importlib import import_module
 from typing import Any
 
 from cuesync.devices.contact_addresses import GpioContact, parse_contact
-from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock
+from cuesync.devices.ports import Clock, ContactEdge, Counts, EdgeSink, HostClock
 from cuesync.errors import DeviceError
 
 _OLDEST_S = 1.0
@@ -89,6 +89,10 @@ class GpioContacts:
         now_s = self._clock.now_s()
         age_s = self._factory.ticks_diff(self._factory.ticks(), ticks)
         return now_s - age_s if 0.0 <= age_s <= _OLDEST_S else now_s
+
+    @property
+    def discarded(self) -> Counts:
+        return {}  # a pin is high or low, and nothing else
 
     def alive(self) -> bool:
         return bool(self._inputs)

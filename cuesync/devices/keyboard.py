@@ -13,7 +13,7 @@ import threading
 from collections.abc import Iterator, Sequence
 
 from cuesync.devices.contact_addresses import NAMED_KEYS, KeyContact, parse_contact
-from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock
+from cuesync.devices.ports import Clock, ContactEdge, Counts, EdgeSink, HostClock, counts
 from cuesync.errors import DeviceError
 
 RELEASED_AFTER_S = 0.7
@@ -31,6 +31,7 @@ class KeyboardContacts:
         self._clock: Clock = HostClock() if clock is None else clock
         self._addresses: dict[str, list[str]] = {}
         self._sink: EdgeSink | None = None
+        self._other_keys = 0
         self._held_s: dict[str, float] = {}
         self._thread: threading.Thread | None = None
         self._closing = threading.Event()
@@ -48,6 +49,10 @@ class KeyboardContacts:
         self._closing.clear()
         self._thread = threading.Thread(target=self._read, name="cuesync keyboard", daemon=True)
         self._thread.start()
+
+    @property
+    def discarded(self) -> Counts:
+        return counts({"keys that are no contact": self._other_keys})
 
     def alive(self) -> bool:
         return self._thread is not None and self._thread.is_alive()
@@ -70,7 +75,9 @@ class KeyboardContacts:
             now_s = self._clock.now_s()
             if keys is None:
                 return  # the terminal is gone
-            for key in _plain_keys(keys):
+            plain = list(_plain_keys(keys))
+            self._other_keys += (keys != "" and not plain) + sum(key not in self._addresses for key in plain)
+            for key in plain:
                 if key not in self._held_s:
                     self._tell(key, True, now_s)
                 self._held_s[key] = now_s

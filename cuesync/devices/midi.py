@@ -8,6 +8,7 @@ vanishes is not reported by the driver, so `alive` looks for its name.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib import import_module
@@ -16,7 +17,7 @@ from typing import Any, Literal
 from cuesync.devices.contact_addresses import MidiContact, MidiControlContact, parse_contact
 from cuesync.devices.light_addresses import MidiControlLight, MidiLight, parse_light
 from cuesync.devices.naming import index_meant
-from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock, LightCommand
+from cuesync.devices.ports import Clock, ContactEdge, Counts, EdgeSink, HostClock, LightCommand, counts
 from cuesync.devices.quiet import quiet_stderr
 from cuesync.devices.switching_off import switch_off
 from cuesync.errors import DeviceError
@@ -161,6 +162,7 @@ class NoteReader:
             (address, contact) for address, contact in parsed if isinstance(contact, MidiControlContact)
         ]
         self._closed: dict[str, bool] = {}
+        self.discarded = Counter[str]()
 
     def arrived(self, event: tuple[Sequence[int], float], _data: object = None) -> None:
         """What rtmidi calls, with (bytes, time since the last message)."""
@@ -168,19 +170,26 @@ class NoteReader:
         try:
             message = self._mido.Message.from_bytes(event[0])
         except (ValueError, TypeError, IndexError, KeyError):
-            return  # no MIDI
+            self.discarded["malformed messages"] += 1
+            return
+        used = False
         if message.type in ("note_on", "note_off"):
             closed = message.type == "note_on" and message.velocity > 0
             for address, contact in self._notes:
                 if contact.note == message.note and contact.channel in (None, message.channel + 1):
+                    used = True
                     self._sink(ContactEdge(contact=address, closed=closed, at_s=at_s))
         elif message.type == "control_change":
             closed = message.value >= _SWITCHED_ON_FROM
             for address, control in self._controls:
-                here = control.control == message.control and control.channel in (None, message.channel + 1)
-                if here and self._closed.get(address, False) != closed:  # a pedal sends every step of its way
+                if control.control != message.control or control.channel not in (None, message.channel + 1):
+                    continue
+                used = True
+                if self._closed.get(address, False) != closed:  # a pedal sends every step of its way
                     self._closed[address] = closed
                     self._sink(ContactEdge(contact=address, closed=closed, at_s=at_s))
+        if not used:
+            self.discarded["messages for no contact"] += 1
 
 
 class MidiContacts:
@@ -196,14 +205,21 @@ class MidiContacts:
         self._virtual_system = virtual_system
         self._clock: Clock = HostClock() if clock is None else clock
         self._port: _Port | None = None
+        self._reader: NoteReader | None = None
+        self._discarded = Counter[str]()  # up to the last closing
 
     @property
     def name(self) -> str:
         return "" if self._port is None else self._port.name
 
+    @property
+    def discarded(self) -> Counts:
+        return counts(self._discarded if self._reader is None else self._discarded + self._reader.discarded)
+
     def open(self, contacts: Sequence[str], sink: EdgeSink) -> None:
         reader = NoteReader(contacts, sink, self._clock)
         self._port = _Port("in", self._wanted, self._virtual_system, self._clock)
+        self._reader = reader
         self._port.client.set_callback(reader.arrived)
 
     def alive(self) -> bool:
@@ -214,6 +230,7 @@ class MidiContacts:
         if port is not None:
             port.client.cancel_callback()
             port.close()
+        self._discarded, self._reader = Counter(self.discarded), None
 
 
 def light_bytes(command: LightCommand) -> list[int]:

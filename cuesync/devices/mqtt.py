@@ -23,7 +23,7 @@ from typing import Any
 from cuesync.devices.contact_addresses import MqttContact, parse_contact
 from cuesync.devices.kernel_stamps import ask_for_stamps, next_received_s
 from cuesync.devices.network import host_and_port, is_loopback
-from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock
+from cuesync.devices.ports import Clock, ContactEdge, Counts, EdgeSink, HostClock, counts
 from cuesync.errors import DeviceError, InputError
 
 DEFAULT_BROKER = "127.0.0.1:1883"
@@ -156,6 +156,15 @@ class MqttContacts:
                 f"the MQTT broker at {self._broker} refuses: {said}. "
                 "Check --mqtt-user and --mqtt-password-file, and what this user may read."
             )
+
+    @property
+    def discarded(self) -> Counts:
+        return counts(
+            {
+                "payloads that tell nothing": self.counts.unreadable,
+                "faults of the broker": self.counts.failures,
+            }
+        )
 
     def alive(self) -> bool:
         return self._subscribed and self._thread is not None and self._thread.is_alive()

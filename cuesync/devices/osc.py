@@ -23,7 +23,7 @@ from cuesync.devices.kernel_stamps import KERNEL_TELLS, SO_RXQ_OVFL, TOLD_BYTES,
 from cuesync.devices.light_addresses import OscLight, parse_light
 from cuesync.devices.network import host_and_port, is_loopback
 from cuesync.devices.osc_packets import IMPULSE, MalformedPacketError, OscMessage, decode, encode
-from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock, LightCommand
+from cuesync.devices.ports import Clock, ContactEdge, Counts, EdgeSink, HostClock, LightCommand, counts
 from cuesync.devices.switching_off import switch_off
 from cuesync.errors import DeviceError, InputError
 
@@ -144,6 +144,18 @@ class OscContacts:
         )
         self._thread.start()
 
+    @property
+    def discarded(self) -> Counts:
+        return counts(
+            {
+                "malformed packets": self.counts.malformed,
+                "packets of strangers": self.counts.strangers,
+                "messages that tell nothing": self.counts.unreadable,
+                "messages for no contact": self.counts.unused,
+                "lost packets": self.counts.lost,
+            }
+        )
+
     def alive(self) -> bool:
         return self._thread is not None and self._thread.is_alive()
 
@@ -157,6 +169,7 @@ class OscContacts:
             listener.close()
 
     def _listen(self, listener: socket.socket, ending: threading.Event) -> None:
+        lost_before = self.counts.lost
         while not ending.is_set():
             try:
                 packet, sender, at_s, lost = _receive(listener, self._clock)
@@ -166,7 +179,7 @@ class OscContacts:
                 continue
             except OSError:
                 return  # the network has gone; `alive` says so
-            self.counts.lost = max(self.counts.lost, lost)
+            self.counts.lost = max(self.counts.lost, lost_before + lost)
             self.arrived(packet, sender, at_s)
 
     def arrived(self, packet: bytes, sender: str, at_s: float) -> None:

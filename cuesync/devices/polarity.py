@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from cuesync.devices.contact_addresses import bare, normally_closed
-from cuesync.devices.ports import ContactEdge, ContactSource, EdgeSink
+from cuesync.devices.ports import ContactEdge, ContactSource, Counts, EdgeSink
 
 
 class WithPolarity:
@@ -30,6 +30,10 @@ class WithPolarity:
                 sink(replace(edge, contact=contact, closed=closed))
 
         self._source.open(tuple(written), tell)
+
+    @property
+    def discarded(self) -> Counts:
+        return self._source.discarded
 
     def alive(self) -> bool:
         return self._source.alive()

@@ -7,7 +7,7 @@ Times are host times: seconds of one monotonic clock with an epoch that means no
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
 
@@ -82,8 +82,22 @@ EdgeSink = Callable[[ContactEdge], None]
 """Takes edges from whatever thread they arrive on; it only queues them."""
 
 
+Counts = Mapping[str, int]
+"""How many of what, in words of the plural ("malformed lines"); nothing that is 0."""
+
+
+def counts(of: Counts) -> Counts:
+    """The same without what is 0."""
+    return {what: number for what, number in of.items() if number}
+
+
 class ContactSource(Protocol):
     """One way in for contacts: a keyboard, a MIDI port, a serial line."""
+
+    @property
+    def discarded(self) -> Counts:
+        """What came in since this was made and was taken for nothing; closing and opening loses no count."""
+        ...
 
     def open(self, contacts: Sequence[str], sink: EdgeSink) -> None:
         """Start to report edges of these addresses. DeviceError if that is not possible.

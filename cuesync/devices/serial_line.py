@@ -19,7 +19,7 @@ from importlib import import_module
 from typing import Any
 
 from cuesync.devices.contact_addresses import SerialContact, parse_contact
-from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock
+from cuesync.devices.ports import Clock, ContactEdge, Counts, EdgeSink, HostClock
 from cuesync.errors import DeviceError
 
 _LOOK_EVERY_S = 0.0005
@@ -79,6 +79,10 @@ class SerialContacts:
             target=self._watch, args=(self._closing,), name="cuesync serial lines", daemon=True
         )
         self._thread.start()
+
+    @property
+    def discarded(self) -> Counts:
+        return {}  # a line is high or low, and nothing else
 
     def alive(self) -> bool:
         return self._thread is not None and self._thread.is_alive()

@@ -12,7 +12,7 @@ import random
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from cuesync.devices.ports import ContactEdge, EdgeSink, LightCommand, Worker
+from cuesync.devices.ports import ContactEdge, Counts, EdgeSink, LightCommand, Worker
 from cuesync.errors import DeviceError
 
 
@@ -74,6 +74,8 @@ class SimulatedContacts:
         self._present = True
         self._closed: set[str] = set()
         self.contacts: tuple[str, ...] = ()
+        self.garbage: dict[str, int] = {}
+        """What came in beside edges; a test puts it here."""
 
     def open(self, contacts: Sequence[str], sink: EdgeSink) -> None:
         if not self._present:
@@ -83,6 +85,10 @@ class SimulatedContacts:
         for contact in self.contacts:
             closed = contact in self._closed
             sink(ContactEdge(contact=contact, closed=closed, at_s=self._clock.now_s(), found=True))
+
+    @property
+    def discarded(self) -> Counts:
+        return self.garbage
 
     def alive(self) -> bool:
         return self._sink is not None and self._present

@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 import threading
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -23,69 +22,17 @@ from cuesync.devices.contact_addresses import (
     parse_contact,
 )
 from cuesync.devices.microphone import HeardLately
-from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock, Samples
+from cuesync.devices.ports import Clock, ContactEdge, Counts, EdgeSink, HostClock, Samples, counts
 from cuesync.devices.sound_cards import choose_device, sound_devices, sounddevice_library
 from cuesync.errors import DeviceError
 from cuesync.hearing.awaited import Stretch
-from cuesync.hearing.triggers import BOUNCE_S
+from cuesync.hearing.line_edges import LineEdges
 from cuesync.show.timeline import Timeline
 
-STEP = 0.05
-"""A contact moves the line by more than this share of full scale; hum of half full scale by a fifth of it."""
-
-_STEP_FRAMES = 4  # the converter's filter spreads a step over a few samples
 _BLOCK_FRAMES = 256
 _BLOCKS_KEPT = 512
 _POLL_S = 0.002
 _ALIVE_S = 1.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LineEdge:
-    """First edge of a bouncing contact; `frame` counts the samples given since the start."""
-
-    frame: int
-    closed: bool
-
-
-class LineEdges:
-    """Finds a contact's edges in one channel, block by block; how the blocks are cut makes no difference.
-
-    The first step is taken for a closing, whichever way it goes; from then on a step the same way closes
-    and one the other way opens. Steps within `BOUNCE_S` of the one before are bounce.
-    """
-
-    def __init__(self, rate_hz: int) -> None:
-        self._gap_frames = round(BOUNCE_S * rate_hz)
-        self._tail = np.zeros(0, dtype=np.float32)
-        self._frames = 0
-        self._last_frame: int | None = None
-        self._closing = 0.0
-
-    @property
-    def frames(self) -> int:
-        """How many samples were given so far."""
-        return self._frames
-
-    def feed(self, samples: Samples) -> list[LineEdge]:
-        """Edges in the next samples, shape (frames,), of any length."""
-        if not len(samples):
-            return []
-        if not len(self._tail):
-            self._tail = np.full(_STEP_FRAMES, samples[0], dtype=np.float32)
-        line = np.concatenate([self._tail, samples])
-        steps = line[_STEP_FRAMES:] - line[:-_STEP_FRAMES]
-        edges = []
-        for at in np.flatnonzero(np.abs(steps) > STEP):
-            frame = self._frames + int(at)
-            if self._last_frame is None or frame - self._last_frame > self._gap_frames:
-                sign = math.copysign(1.0, float(steps[at]))
-                self._closing = self._closing or sign
-                edges.append(LineEdge(frame=frame, closed=sign == self._closing))
-            self._last_frame = frame
-        self._tail = line[-_STEP_FRAMES:]
-        self._frames += len(samples)
-        return edges
 
 
 class InputContacts:
@@ -101,6 +48,7 @@ class InputContacts:
         self._thread: threading.Thread | None = None
         self._stop = threading.Event()
         self._written = 0
+        self._lost_blocks = 0
         self._heard: dict[str, HeardLately] = {}
         self._last_block_s = -math.inf
 
@@ -114,6 +62,8 @@ class InputContacts:
         card = devices[index]
         self._ring: Samples = np.zeros((_BLOCKS_KEPT, _BLOCK_FRAMES, most), dtype=np.float32)
         self._arrived_s = np.zeros(_BLOCKS_KEPT)
+        self._after_loss = np.zeros(_BLOCKS_KEPT, dtype=np.bool_)
+        self._odd = False
         self._written = 0
         self._last_block_s = self._clock.now_s()
         try:
@@ -143,6 +93,10 @@ class InputContacts:
         )
         self._thread.start()
 
+    @property
+    def discarded(self) -> Counts:
+        return counts({"lost blocks": self._lost_blocks})
+
     def recorded(self, contact: str, from_s: float, to_s: float) -> Stretch | None:
         heard = self._heard.get(contact)
         return None if heard is None else heard.between(from_s, to_s)
@@ -162,10 +116,15 @@ class InputContacts:
             self._stream.close(ignore_errors=True)
             self._stream = None
 
-    def _take(self, block: Samples, _frames: int, _time: Any, _status: Any) -> None:
-        slot = self._written % _BLOCKS_KEPT
+    def _take(self, block: Samples, frames: int, _time: Any, status: Any) -> None:
         self._last_block_s = self._clock.now_s()
+        if frames != _BLOCK_FRAMES:
+            self._odd = True
+            return
+        slot = self._written % _BLOCKS_KEPT
         self._arrived_s[slot] = self._last_block_s
+        self._after_loss[slot] = self._odd or status.input_overflow
+        self._odd = False
         self._ring[slot] = block
         self._written += 1
 
@@ -175,12 +134,21 @@ class InputContacts:
         delay_s = max(float(self._stream.latency), _BLOCK_FRAMES / rate_hz)
         done = 0
         while not stop.wait(_POLL_S):
-            # Who reads too late loses the oldest, and stays clear of what is being written.
-            done = max(done, self._written - _BLOCKS_KEPT * 3 // 4)
-            while done < self._written:
+            while done < (written := self._written):
+                # Who reads too late loses the oldest, and stays clear of what is being written.
+                lost = max(0, written - _BLOCKS_KEPT * 3 // 4 - done)
+                done += lost
                 slot = done % _BLOCKS_KEPT
+                lost += bool(self._after_loss[slot])
+                if lost:
+                    self._lost_blocks += lost
+                    timeline.restart()
+                    for finder in finders.values():
+                        finder.lost()
+                skipped_frames = timeline.skipped_frames
                 arrived_s = float(self._arrived_s[slot])
                 first_frame = timeline.block(arrived_s, _BLOCK_FRAMES)
+                self._lost_blocks += max(0, round((timeline.skipped_frames - skipped_frames) / _BLOCK_FRAMES))
                 at_frame = timeline.frame_at(arrived_s)
                 frames_per_s = timeline.frame_at(arrived_s + 1.0) - at_frame
                 for contact, heard in self._heard.items():

@@ -32,7 +32,7 @@ def test_lines_come_in_pieces_and_need_no_stamp() -> None:
         ("button", False, False),
         ("end", True, True),
     ]
-    assert reader.malformed == 0
+    assert reader.discarded == {}
 
 
 @pytest.mark.parametrize(
@@ -40,7 +40,7 @@ def test_lines_come_in_pieces_and_need_no_stamp() -> None:
 )
 def test_malformed_lines_are_counted_and_fire_nothing(line: bytes) -> None:
     edges, reader = edges_of(line + b"\n")
-    assert (edges, reader.malformed) == ([], 1)
+    assert (edges, reader.discarded) == ([], {"malformed lines": 1})
 
 
 @given(st.lists(st.binary(max_size=80), max_size=20))
@@ -51,21 +51,21 @@ def test_garbage_harms_nothing(pieces: list[bytes]) -> None:
 
 def test_a_line_without_end_is_dropped_once() -> None:
     edges, reader = edges_of(*[b"a 1" * 1000] * 50, b"\na 1\n")
-    assert reader.malformed == 1
+    assert reader.discarded == {"malformed lines": 1}
     assert len(edges) == 1
 
 
 def test_a_flood_is_counted_and_ends() -> None:
     edges, reader = edges_of(b"a 1\na 0\n" * 5000)
     assert len(edges) == 500
-    assert reader.flooded == 9500
+    assert reader.discarded == {"edges of a flood": 9500}
     reader.arrived(b"a 1\n", 7.0)
     assert edges[-1].closed
 
 
 def test_the_same_level_again_is_no_edge() -> None:
     edges, reader = edges_of(b"a 1\na 1\n")
-    assert (len(edges), reader.repeats) == (1, 1)
+    assert (len(edges), reader.discarded) == (1, {"repeated levels": 1})
 
 
 @pytest.fixture

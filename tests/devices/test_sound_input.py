@@ -1,63 +1,175 @@
-"""A contact across an input of the sound card: the first edge of each press, however the blocks are cut."""
+"""The thread and the callback behind a contact at the sound card's input, with a card that the test plays."""
 
 from __future__ import annotations
 
+import time
+from collections.abc import Callable, Iterator
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
-from cuesync.devices.sound_input import LineEdge, LineEdges
+from cuesync.devices import sound_input
+from cuesync.devices.ports import ContactEdge, Samples
+from cuesync.devices.sound_cards import SoundDevice
+from cuesync.devices.sound_input import InputContacts
 
 RATE_HZ = 48000
+BLOCK = 256
+LATENCY_S = 0.02
+"""A block's first sample was in the air this long before the block is handed over, as PortAudio has it."""
+
+START_S = 700.0
 
 
-def _press(line: np.ndarray, at: int, until: int, height: float, decay_s: float | None) -> None:
-    """Closed from `at` until `until`, bouncing for 5 ms; behind a capacitor where `decay_s` is given."""
-    closed = np.zeros(len(line))
-    closed[at:until] = height
-    for start, stop in ((at + 20, at + 60), (at + 150, at + 240)):
-        closed[start:stop] = 0.0
-    if decay_s is None:
-        line += closed
-        return
-    keep = np.exp(-1.0 / (decay_s * RATE_HZ))
-    held = 0.0
-    for index, step in enumerate(np.diff(closed, prepend=0.0)):
-        held = held * keep + step
-        line[index] += held
+class Card:
+    """A sound card on a clock of its own: `play` gives what comes in, block by block."""
+
+    def __init__(self) -> None:
+        self.frames = 0
+        self.lag_s = 0.0
+        self.channels = 0
+        self.callback: Any = None
+
+    def now_s(self) -> float:
+        return START_S + self.lag_s + self.frames / RATE_HZ
+
+    def sleep_s(self, duration_s: float) -> None:  # noqa: ARG002
+        raise AssertionError("nobody sleeps on a card")
+
+    def play(self, line: Samples, *, overflow: bool = False) -> None:
+        """`line`, shape (frames,), on every input."""
+        for at in range(0, len(line), BLOCK):
+            block = np.stack([line[at : at + BLOCK]] * self.channels, axis=1)
+            self.frames += len(block)
+            self.callback(block, len(block), None, SimpleNamespace(input_overflow=overflow and at == 0))
+            time.sleep(0.0002)  # the reader keeps up
 
 
-def _line(height: float, decay_s: float | None) -> np.ndarray:
-    """One second: hum and noise, closed from frame 12 000 to 30 000."""
-    random = np.random.default_rng(3)
-    line = 0.2 * np.sin(2.0 * np.pi * 50.0 * np.arange(RATE_HZ) / RATE_HZ)
-    line += 0.001 * random.standard_normal(RATE_HZ)
-    _press(line, 12_000, 30_000, height, decay_s)
-    return line.astype(np.float32)
+@pytest.fixture
+def card(monkeypatch: pytest.MonkeyPatch) -> Card:
+    here = Card()
+
+    class Stream:
+        latency = LATENCY_S
+
+        def __init__(self, *, channels: int, callback: Any, **_settings: Any) -> None:
+            here.channels, here.callback = channels, callback
+
+        def start(self) -> None:
+            pass
+
+        def close(self, *, ignore_errors: bool) -> None:
+            pass
+
+    device = SoundDevice(
+        name="Card",
+        host_api="Test",
+        inputs=2,
+        outputs=0,
+        rate_hz=RATE_HZ,
+        output_latency_s=0.0,
+        input_latency_s=LATENCY_S,
+        default_output=False,
+        default_input=True,
+    )
+    library = SimpleNamespace(InputStream=Stream, PortAudioError=OSError)
+    monkeypatch.setattr(sound_input, "sounddevice_library", lambda: library)
+    monkeypatch.setattr(sound_input, "sound_devices", lambda: (device,))
+    return here
 
 
-@pytest.mark.parametrize("height", [0.4, -0.4, 0.1, -0.1])
-@pytest.mark.parametrize("decay_s", [None, 0.01])
-def test_first_edge_of_each_press(height: float, decay_s: float | None) -> None:
-    assert LineEdges(RATE_HZ).feed(_line(height, decay_s)) == [
-        LineEdge(frame=12_000, closed=True),
-        LineEdge(frame=30_000, closed=False),
+@pytest.fixture
+def contacts(card: Card) -> Iterator[InputContacts]:
+    contacts = InputContacts(clock=card)
+    yield contacts
+    contacts.close()
+
+
+def until(true: Callable[[], object]) -> bool:
+    end_s = time.monotonic() + 5.0
+    while not true() and time.monotonic() < end_s:
+        time.sleep(0.001)
+    return bool(true())
+
+
+def blocks(count: int, level: float = 0.0) -> Samples:
+    return np.full(count * BLOCK, level, dtype=np.float32)
+
+
+def hum(count: int, from_frame: int) -> Samples:
+    frames = from_frame + np.arange(count * BLOCK)
+    return (0.9 * np.sin(2.0 * np.pi * 50.0 * frames / RATE_HZ)).astype(np.float32)
+
+
+def test_edges_have_the_host_times_of_their_samples(card: Card, contacts: InputContacts) -> None:
+    edges: list[ContactEdge] = []
+    contacts.open(("input:2",), edges.append)
+    card.play(blocks(400))
+    pressed = blocks(200)
+    pressed[1000:9000] = 0.3
+    began_s = card.now_s()
+    card.play(pressed)
+    assert until(lambda: len(edges) == 2)
+    assert [(edge.contact, edge.closed, edge.found) for edge in edges] == [
+        ("input:2", True, False),
+        ("input:2", False, False),
     ]
+    true_s = [began_s + (BLOCK + frame) / RATE_HZ - LATENCY_S for frame in (1000, 9000)]
+    assert [edge.at_s for edge in edges] == pytest.approx(true_s, abs=0.0001)
+    assert contacts.discarded == {}
 
 
-def test_hum_alone_is_no_contact() -> None:
-    hum = 0.5 * np.sin(2.0 * np.pi * 60.0 * np.arange(RATE_HZ) / RATE_HZ)
-    assert LineEdges(RATE_HZ).feed(hum.astype(np.float32)) == []
+def test_lost_blocks_are_counted_and_are_no_press(card: Card, contacts: InputContacts) -> None:
+    """The card lost three blocks of a humming line, and says so."""
+    edges: list[ContactEdge] = []
+    contacts.open(("input:1",), edges.append)
+    card.play(hum(400, 0))
+    card.lag_s += 3 * BLOCK / RATE_HZ
+    card.play(hum(100, 403 * BLOCK), overflow=True)
+    pressed = hum(100, 503 * BLOCK)
+    pressed[1000:] += 0.3
+    began_s = card.now_s()
+    card.play(pressed)
+    assert until(lambda: len(edges) == 1)
+    assert edges[0].at_s == pytest.approx(began_s + (BLOCK + 1000) / RATE_HZ - LATENCY_S, abs=0.0001)
+    assert contacts.discarded == {"lost blocks": 1}
+    contacts.close()
+    assert contacts.discarded == {"lost blocks": 1}
 
 
-@settings(max_examples=40, deadline=None)
-@given(
-    cuts=st.lists(st.integers(0, RATE_HZ), max_size=12),
-    near=st.lists(st.integers(11_990, 12_300), max_size=12),
-)
-def test_blocks_make_no_difference(cuts: list[int], near: list[int]) -> None:
-    line = _line(0.3, 0.01)
-    finder = LineEdges(RATE_HZ)
-    found = [edge for part in np.split(line, sorted(cuts + near)) for edge in finder.feed(part)]
-    assert found == LineEdges(RATE_HZ).feed(line)
+def test_loss_that_nobody_tells_of_is_counted(card: Card, contacts: InputContacts) -> None:
+    contacts.open(("input:1",), lambda _edge: None)
+    card.play(blocks(400))
+    card.lag_s += 20 * BLOCK / RATE_HZ
+    card.play(blocks(200))
+    assert until(lambda: contacts.discarded == {"lost blocks": 20})
+
+
+def test_a_reader_that_is_held_up_loses_the_oldest_and_goes_on(card: Card, contacts: InputContacts) -> None:
+    edges: list[ContactEdge] = []
+
+    def sink(edge: ContactEdge) -> None:
+        edges.append(edge)
+        if len(edges) == 1:
+            card.play(blocks(600, 0.3))  # while this thread is in here
+
+    contacts.open(("input:1",), sink)
+    card.play(blocks(400))
+    card.play(blocks(1, 0.3))
+    card.play(blocks(1, 0.3))
+    assert until(lambda: contacts.discarded.get("lost blocks", 0) > 200)
+    card.play(blocks(100, 0.0))
+    assert until(lambda: len(edges) == 2)
+    assert [edge.closed for edge in edges] == [True, False]
+    assert contacts.alive()
+
+
+def test_a_block_of_another_length_does_not_stop_the_card(card: Card, contacts: InputContacts) -> None:
+    contacts.open(("input:1",), lambda _edge: None)
+    card.play(blocks(10))
+    card.play(blocks(1)[:100])
+    card.play(blocks(10))
+    assert until(lambda: contacts.discarded == {"lost blocks": 1})
+    assert contacts.alive()

@@ -19,7 +19,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from cuesync.devices.portaudio import PortAudioRecorder
-from cuesync.devices.ports import ContactEdge, EdgeSink, HostClock
+from cuesync.devices.ports import ContactEdge, Counts, EdgeSink, HostClock
 from cuesync.measuring.live import measure_live
 
 CONTACT = "key:space"
@@ -46,6 +46,10 @@ class Button:
         sink(ContactEdge(contact=CONTACT, closed=True, at_s=now_s))
         print(repr(now_s + AHEAD_S), file=stdin, flush=True)
         sink(ContactEdge(contact=CONTACT, closed=False, at_s=now_s + 0.05))
+
+    @property
+    def discarded(self) -> Counts:
+        return {}
 
     def alive(self) -> bool:
         return self._sink is not None

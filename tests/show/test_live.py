@@ -21,7 +21,7 @@ import pytest
 from cuesync.care import NO_EMERGENCY_STOP
 from cuesync.devices.opening import NeededSource, PortSettings, contact_sources
 from cuesync.devices.osc_packets import decode
-from cuesync.devices.ports import Clock, ContactEdge, EdgeSink, HostClock
+from cuesync.devices.ports import Clock, ContactEdge, Counts, EdgeSink, HostClock
 from cuesync.errors import InputError
 from cuesync.show import live
 from cuesync.show.events import Fault, Recovered, ScareDone, ShowEvent, StateChanged
@@ -243,6 +243,10 @@ class PressedButton:
     def release(self) -> None:
         assert self._sink is not None
         self._sink(ContactEdge(contact=self._contact, closed=False, at_s=HostClock().now_s()))
+
+    @property
+    def discarded(self) -> Counts:
+        return {}
 
     def alive(self) -> bool:
         return self._sink is not None
