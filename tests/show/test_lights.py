@@ -78,9 +78,9 @@ class Client:
     """As rtmidi's output; refuses the note 36."""
 
     def __init__(self) -> None:
-        self.sent: list[list[int]] = []
+        self.sent: list[bytes] = []
 
-    def send_message(self, data: list[int]) -> None:
+    def send_message(self, data: bytes) -> None:
         if data[1] == 36:
             raise RuntimeError("no room")
         self.sent.append(data)
@@ -104,7 +104,7 @@ def test_one_light_that_fails_leaves_no_other_on(monkeypatch: pytest.MonkeyPatch
     lights.send(LightCommand(light="midi:37", level=1.0))
     with pytest.raises(DeviceError, match="no room"):
         lights.all_off()
-    assert Port.client.sent[-1] == [0x80, 37, 0]
+    assert Port.client.sent[-1] == bytes([0x80, 37, 0])
 
 
 class Bench:
