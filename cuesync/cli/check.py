@@ -50,13 +50,15 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
     from cuesync.care.noise import night_doses, scene_noise
     from cuesync.care.pace import scene_pace
     from cuesync.plan.fixtures import fixture_problems
+    from cuesync.plan.messages import time_code_problems
 
     files = [_read(path) for path in scenes]
     planned = [(checked, *checked.scene) for checked in files if checked.scene is not None]
     plans = [plan for _, _, plan in planned]
     views = flashes_by_view(plans)
     together = flash_problems(views, [(file, plan) for _, file, plan in planned])
-    together += fixture_problems([file for _, file, _ in planned])
+    scene_files = [file for _, file, _ in planned]
+    together += fixture_problems(scene_files) + time_code_problems(scene_files)
     reasons = flash_reasons(views)
     for index, (checked, file, plan) in enumerate(planned):
         checked.problems = tuple(problem for problem in together if problem.file == str(file.path))

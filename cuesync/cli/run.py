@@ -144,6 +144,7 @@ def _play(
     from cuesync.errors import FaultyFileError
     from cuesync.plan.fixtures import fixture_problems
     from cuesync.plan.lights import on_network
+    from cuesync.plan.messages import time_code_problems
     from cuesync.plan.resolve import resolve
     from cuesync.show.live import Controls, run_show
 
@@ -156,6 +157,8 @@ def _play(
         plans = [plan.without_lights(house_lights) for plan in plans]
     views = flashes_by_view(plans)
     together = flash_problems(views, list(zip(files, plans, strict=True))) + fixture_problems(files)
+    if not without_lights:
+        together += time_code_problems(files)
     if together:
         raise FaultyFileError(together)
     for index, reason in flash_reasons(views).items():

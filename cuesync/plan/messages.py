@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil
 
@@ -64,6 +65,19 @@ def plan_messages(scene_file: SceneFile, delay_s: float, others_end_s: float) ->
         messages=tuple(messages),
         stop_messages=tuple(stop_messages),
         problems=tuple(problems),
+    )
+
+
+def time_code_problems(files: Sequence[SceneFile]) -> tuple[Problem, ...]:
+    """Scenes that can be played together may not send two time codes: other gear follows one."""
+    sending = [file for file in files if file.content.time_code is not None]
+    return tuple(
+        file.problem(
+            ("time_code",),
+            f"{sending[0].path} sends time code as well, and other gear can follow only one.",
+            "Leave it in one of the scenes.",
+        )
+        for file in sending[1:]
     )
 
 

@@ -226,12 +226,6 @@ def _check_together(plans: Sequence[Plan], controls: Controls) -> None:
     for title in titles:
         if titles.count(title) > 1:
             raise InputError(f'two scenes are called "{title}". Give each its own title.')
-    with_time_code = [plan.title for plan in plans if any(message.length_s for message in plan.messages)]
-    if len(with_time_code) > 1:
-        raise InputError(
-            f"the scenes {', '.join(with_time_code)} all send time code, and other gear can follow only one. "
-            "Leave [time_code] in one of them."
-        )
     check_house_lights(controls.house_lights, plans)
     for plan in plans:
         for contact, role in plan.contacts:

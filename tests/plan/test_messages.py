@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from cuesync.plan.messages import time_code_problems
+from cuesync.scene.load import read_scene
 from tests.plan.test_resolve import plan_of, problems_of, scene
 
 GO = '[[show_control]]\nat_ms = {at}\ncommand = "go"\ncue = "12.5"\ncue_list = "2"\ndevice = 3\n'
@@ -66,6 +68,20 @@ def test_a_command_before_the_trigger_is_a_problem(tmp_path: Path) -> None:
         "scene.toml:10: show_control[1].at_ms: -700 can't be reached: the command would have to leave 60.0 "
         "ms before the trigger. Write -640 or more."
     ]
+
+
+def test_two_scenes_of_one_night_send_no_two_time_codes(tmp_path: Path) -> None:
+    files = []
+    for name in ("one", "two"):
+        path = tmp_path / f"{name}.toml"
+        path.write_text(scene(flash='[time_code]\nrate = "25"\n'), encoding="utf-8")
+        files.append(read_scene(path))
+    assert time_code_problems(files[:1]) == ()
+    (problem,) = time_code_problems(files)
+    assert str(problem) == (
+        f"{tmp_path}/two.toml:9: time_code: {tmp_path}/one.toml sends time code as well, and other gear can "
+        "follow only one. Leave it in one of the scenes."
+    )
 
 
 @pytest.mark.parametrize(

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
 from cuesync.devices.show_control import show_control
 from cuesync.devices.time_code import RATES, running
-from cuesync.errors import InputError
 from cuesync.plan.plan import Plan, PlannedMessages
 from cuesync.show.events import Fault, ScareDone
-from cuesync.show.live import run_show
 from cuesync.show.rehearsal import rehearse
 from tests.show.plans import plan
 from tests.show.simulation import Simulation
@@ -87,12 +84,6 @@ def test_a_port_that_is_gone_is_told_and_time_code_goes_on_when_it_is_back() -> 
     assert "1 of 2 messages to other gear not sent" in done.text
     gone, *_ = night.all(Fault)
     assert gone.text.startswith("the MIDI port for go 1 lighting 1, time code 25 is gone")
-
-
-def test_only_one_scene_may_send_time_code(tmp_path: Path) -> None:
-    scenes = [replace(with_messages(time_code(1.0)), title=title) for title in ("Attic", "Cellar")]
-    with pytest.raises(InputError, match="the scenes Attic, Cellar all send time code"):
-        run_show(scenes, log_folder=tmp_path, say=print)
 
 
 def test_the_rehearsal_sends_the_same() -> None:
