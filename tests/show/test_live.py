@@ -156,7 +156,7 @@ def test_controls_in_words() -> None:
 def test_after_a_kill_the_log_has_every_finished_scare_and_the_next_start_says_so(
     program: Program, tmp_path: Path
 ) -> None:
-    program.wait_for("armed")
+    first_s = program.wait_for("armed")
     for count in range(1, 4):
         program.press()
         program.wait_for(f"scare {count} done")
@@ -168,12 +168,30 @@ def test_after_a_kill_the_log_has_every_finished_scare_and_the_next_start_says_s
     assert [event.data["number"] for event in read_events(first, kinds=["scare"])] == [1, 2, 3]
     again = Program(tmp_path)
     try:
+        again_s = again.wait_for("armed")
         again.wait_for("the last night ended badly")
-        again.wait_for("armed")
         assert again.end(signal.SIGTERM) == 0
     finally:
         again.close()
     assert len(night_files(tmp_path)) == 2
+    # what was left behind holds nothing up
+    assert again_s < first_s + 1.0, (again_s, first_s)
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="no such signal")
+def test_a_night_that_was_suspended_in_a_reset_goes_on(program: Program, tmp_path: Path) -> None:
+    program.wait_for("armed")
+    program.press()
+    program.wait_for("scare 1 done")
+    os.kill(program.process.pid, signal.SIGSTOP)
+    time.sleep(2.0)
+    os.kill(program.process.pid, signal.SIGCONT)
+    program.wait_for("armed", 2)
+    program.press()
+    program.wait_for("scare 2 done")
+    assert program.end(signal.SIGTERM) == 0
+    (night,) = night_files(tmp_path)
+    assert read_summary(night).scares == 2
 
 
 def test_two_scenes_of_one_name_can_not_run_together(tmp_path: Path) -> None:

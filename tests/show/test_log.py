@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import sqlite3
 import subprocess
 import sys
+import tempfile
 import time
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -75,11 +78,25 @@ def test_a_file_of_an_earlier_night_is_never_touched(tmp_path: Path) -> None:
     assert night_files(tmp_path) == (first, second, later)
 
 
-@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="root may write anywhere")
-def test_a_read_only_folder_is_said(tmp_path: Path) -> None:
-    tmp_path.chmod(0o500)
-    with pytest.raises(StorageError, match="can't be written to"):
-        new_night_file(tmp_path / "logs", TODAY)
+@contextlib.contextmanager
+def nobody() -> Iterator[None]:
+    """What is done in here is done by a user who is not root."""
+    user = os.geteuid()
+    if user == 0:
+        os.seteuid(65534)
+    try:
+        yield
+    finally:
+        os.seteuid(user)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no such rights")
+def test_a_read_only_folder_is_said() -> None:
+    with tempfile.TemporaryDirectory() as name:
+        Path(name).chmod(0o555)
+        with nobody(), pytest.raises(StorageError, match="can't be written to"):
+            new_night_file(Path(name) / "logs", TODAY)
+        assert list(Path(name).iterdir()) == []
 
 
 def test_a_folder_that_is_a_file_is_said(tmp_path: Path) -> None:

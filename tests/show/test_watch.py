@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
+import soundfile as sf
 
 from cuesync.devices.ports import Trouble
 from cuesync.devices.simulated import SimulatedLights
+from cuesync.plan.resolve import resolve
+from cuesync.scene.load import read_scene
 from cuesync.show.events import ContactStuck, Fault, Recovered, ScareDone, Triggered
 from cuesync.show.states import State
-from tests.show.plans import light, plan
+from tests.show.plans import click, light, plan
 from tests.show.simulation import Simulation
 
 
@@ -45,6 +50,28 @@ def test_a_card_that_falls_silent_in_the_middle_of_a_cue_joins_in_again() -> Non
     heard = night.audio.sound_from(trigger_s, 4 * 48000)[:, 0]
     assert abs(int(np.argmax(heard)) - 3 * 48000) <= 1
     assert heard.max() == 0.5
+
+
+def test_a_clip_that_is_deleted_after_arming_is_played_also_after_a_restart(tmp_path: Path) -> None:
+    clip, scene = tmp_path / "click.wav", tmp_path / "scene.toml"
+    sf.write(clip, click().samples, 48000, subtype="FLOAT")  # 0.5 stays 0.5
+    scene.write_text(
+        'title = "Cellar door"\n[prop]\ntrigger_to_pop_ms = 600\nreset_s = 2\n'
+        '[sound]\nclip = "click.wav"\nhit_s = 0.1\n',
+        encoding="utf-8",
+    )
+    night = Simulation([resolve(read_scene(scene))])
+    clip.unlink()
+    scene.unlink()
+    for _ in range(2):
+        trigger_s = night.press()
+        night.clock.sleep_s(3.0)
+        heard = night.audio.sound_from(trigger_s, 48000)[:, 0]
+        assert heard.max() == 0.5
+        assert abs(int(np.argmax(heard)) - 28800) <= 1
+        night.audio.stop()
+        night.clock.sleep_s(2.0)
+    assert len(night.all(ScareDone)) == 2
 
 
 def test_lost_sound_is_counted_and_told() -> None:
