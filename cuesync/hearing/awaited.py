@@ -49,6 +49,10 @@ LEAST_DB = 8.0
 
 TAILS_S = (0.015, 0.06)
 LATEST_S = 0.35
+EARLIEST_S = 0.05
+"""Sound is heard up to `LATEST_S` after it was handed over; or `EARLIEST_S` before, where a driver reports a
+longer way in than there is."""
+
 FIT_ROUNDS = 30
 
 WEAKER_DB = 6.0
@@ -116,8 +120,8 @@ class AwaitedPop:
         """Look for a pop between `early_s` and `late_s`, in the clock of both stretches.
 
         `heard` has one channel; `played` has one for each output, None where nothing was played, as it was
-        handed to the sound card: up to `LATEST_S` before it is heard. ValueError where `heard` does not
-        cover the window.
+        handed to the sound card, from `LATEST_S` before `heard` begins to `EARLIEST_S` after it ends.
+        ValueError where `heard` does not cover the window.
         """
         if heard.start_s > early_s or heard.end_s < late_s:
             raise ValueError(
@@ -238,9 +242,9 @@ def _levels(samples: Samples, rate_hz: int, steps: int | None = None) -> Powers:
 
 
 def _levels_of_outputs(played: Stretch, start_s: float, bands: int, steps: int) -> Powers:
-    """Levels of the outputs that play at all on the steps of what was heard, and `LATEST_S` before; shape
-    (outputs, bands, steps + lags)."""
-    lags = round(LATEST_S / STEP_S)
+    """Levels of the outputs that play at all, from `LATEST_S` before what was heard to `EARLIEST_S` after it;
+    shape (outputs, bands, steps + lags)."""
+    lags = round((LATEST_S + EARLIEST_S) / STEP_S)
     rows = []
     skipped = round((start_s - LATEST_S - played.start_s) * played.rate_hz)
     silence = np.zeros(max(0, -skipped), dtype=np.float32)

@@ -12,7 +12,16 @@ from dataclasses import dataclass
 
 from cuesync.devices.microphone import Microphones
 from cuesync.devices.ports import Clock
-from cuesync.hearing.awaited import AHEAD_S, BEHIND_S, LATEST_S, AwaitedPop, Finding, Stretch, Verdict
+from cuesync.hearing.awaited import (
+    AHEAD_S,
+    BEHIND_S,
+    EARLIEST_S,
+    LATEST_S,
+    AwaitedPop,
+    Finding,
+    Stretch,
+    Verdict,
+)
 from cuesync.show.sound import SoundDesk
 
 ON_ITS_WAY_S = 0.25
@@ -73,7 +82,7 @@ class Listener:
             return _unsure("the microphone was gone, or some of its sound was lost")
         played: Stretch | None = None
         if self._sound is not None:
-            played = self._sound.played(from_s - LATEST_S, to_s)
+            played = self._sound.played(from_s - LATEST_S, to_s + EARLIEST_S)
             if played is None:
                 return _unsure("what was played meanwhile is not known")
         return listening.ear.listen(heard, played, listening.early_s, listening.late_s)

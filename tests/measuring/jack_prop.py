@@ -52,8 +52,9 @@ def main(path: str) -> None:
 
 def join(client: Any, mouth: Any) -> bool:
     """Connect all that should be; False while PortAudio is not there."""
-    ears = client.get_ports("PortAudio:.*", is_audio=True, is_input=True)
-    speakers = client.get_ports("PortAudio:.*", is_audio=True, is_output=True)
+    # a program that opens input and output in two processes is "PortAudio" and "PortAudio-01"
+    ears = client.get_ports("PortAudio.*:", is_audio=True, is_input=True)
+    speakers = client.get_ports("PortAudio.*:", is_audio=True, is_output=True)
     if not ears or not speakers:
         return False
     for source in (speakers[0], mouth):

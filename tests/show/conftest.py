@@ -22,3 +22,15 @@ def jack_name() -> Iterator[str]:
         pytest.skip(f"no real stream here: {why}")
     with jackserver.jack_server(256, realtime=jackserver.may_be_realtime()) as name:
         yield name
+
+
+@pytest.fixture(scope="module")
+def portaudio_ends_first(jack_name: str) -> Iterator[None]:  # noqa: ARG001
+    """PortAudio must see the server, also where it was started before it, and let go before that is ended."""
+    import sounddevice
+
+    while sounddevice._initialized:
+        sounddevice._terminate()
+    sounddevice._initialize()
+    yield
+    sounddevice._terminate()

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from cuesync.devices.opening import PortSettings, contact_sources
 from cuesync.devices.ports import ContactEdge, HostClock
 
-pytestmark = [pytest.mark.real_stream, pytest.mark.usefixtures("jack_name")]
+pytestmark = [pytest.mark.real_stream, pytest.mark.usefixtures("portaudio_ends_first")]
 
 EVERY_FRAMES = 4_801  # coprime to the block, so that steps fall at every place in it
 BLOCK_S = 256 / 48000
@@ -60,18 +60,6 @@ class _Steps:
     def close(self) -> None:
         self._client.deactivate()
         self._client.close()
-
-
-@pytest.fixture(scope="module", autouse=True)
-def portaudio_ends_first(jack_name: str) -> Iterator[None]:  # noqa: ARG001
-    """PortAudio must see the server, also where it was started before it, and let go before that is ended."""
-    import sounddevice
-
-    while sounddevice._initialized:
-        sounddevice._terminate()
-    sounddevice._initialize()
-    yield
-    sounddevice._terminate()
 
 
 @pytest.fixture

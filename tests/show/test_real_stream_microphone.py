@@ -1,0 +1,93 @@
+"""A microphone that listens for the pop, through real PortAudio streams.
+
+The scream goes round from the show's output into its input, and another JACK client plays the pop there.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from cuesync.devices.opening import PortSettings
+from cuesync.plan.plan import PlannedSound
+from cuesync.show.events import Fault, ScareDone, ShowEvent, StateChanged, Triggered
+from cuesync.show.states import State
+from tests.show.plans import plan, sound
+from tests.show.test_listening import bang, scream
+from tests.show.test_real_stream import Night
+
+pytestmark = [pytest.mark.real_stream, pytest.mark.usefixtures("portaudio_ends_first")]
+
+POPS_S = (0.60, 0.61, 0.59)
+
+
+@pytest.fixture
+def prop(tmp_path: Path) -> Iterator[subprocess.Popen[str]]:
+    np.save(tmp_path / "pop.npy", bang(0.1, np.random.default_rng(1)))
+    process = subprocess.Popen(
+        [sys.executable, "-m", "tests.measuring.jack_prop", str(tmp_path / "pop.npy")],
+        cwd=Path(__file__).resolve().parents[2],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    yield process
+    process.kill()
+    process.communicate()
+
+
+def test_pops_are_heard_and_a_misfire_holds_the_scene(tmp_path: Path, prop: subprocess.Popen[str]) -> None:
+    assert prop.stdin is not None
+    assert prop.stdout is not None
+    typist, keyboard = os.openpty()
+    cue = replace(
+        plan(delay_s=0.6, reset_s=2.0, pops_s=(0.59, 0.6, 0.6, 0.6, 0.61), sounds=(_soft_scream(),)),
+        pop_contact="microphone:1",
+        hold_after=1,
+    )
+    settings = PortSettings(keyboard_fd=keyboard, sound_input="system")
+    with Night([cue], tmp_path, settings=settings) as night:
+        assert prop.stdout.readline() == "joined\n"
+        for number, pop_s in enumerate((*POPS_S, None), start=1):
+            _wait_until_armed(night, number)
+            os.write(typist, b" ")
+            trigger = night.wait_for(partial(_is_number, Triggered, number))
+            if pop_s is not None:
+                prop.stdin.write(f"{trigger.at_s + pop_s!r}\n")
+                prop.stdin.flush()
+            night.wait_for(partial(_is_number, ScareDone, number))
+        fault = night.wait_for(lambda event: isinstance(event, Fault) and "in a row" in str(event))
+    os.close(typist)
+    os.close(keyboard)
+    done = [event for event in night.said if isinstance(event, ScareDone)]
+    assert [scare.misfire for scare in done] == [False, False, False, True], [str(scare) for scare in done]
+    assert "1 misfires in a row; the scene is held." in str(fault)
+    heard_s = np.array([scare.pop_s for scare in done[:3]], dtype=np.float64) - POPS_S
+    # JACK passes sound on by the block, some 5 ms, as often as it likes
+    assert np.abs(heard_s).max() < 0.03, heard_s
+    assert np.ptp(heard_s) < 0.007, heard_s
+
+
+def _soft_scream() -> PlannedSound:
+    return sound(scream(0.02), start_s=0.49)
+
+
+def _is_number(kind: type[Triggered | ScareDone], number: int, event: ShowEvent) -> bool:
+    return isinstance(event, kind) and event.number == number
+
+
+def _wait_until_armed(night: Night, times: int) -> None:
+    night.wait_for(
+        lambda _: (
+            sum(isinstance(event, StateChanged) and event.after is State.ARMED for event in list(night.said))
+            >= times
+        )
+    )
