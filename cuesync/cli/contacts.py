@@ -75,7 +75,7 @@ def command(
     known from that; how much their difference scatters is the jitter of both together.
     """
     from cuesync.devices.opening import PortSettings, contact_sources
-    from cuesync.devices.ports import HostClock
+    from cuesync.devices.ports import HostClock, counts_in_words
     from cuesync.measuring.contacts import ContactHistory, path_difference
     from cuesync.plan.resolve import resolve
     from cuesync.scene.load import read_scene
@@ -102,12 +102,13 @@ def command(
         first, second = (histories[each.contact].presses_s for each in compared)
         difference = path_difference(first, second)
     problems = [_problems(each, histories[each.contact]) for each in wanted]
+    discarded = {each.name: dict(each.source.discarded) for each in sources if each.source.discarded}
     if as_json:
         reports = [
             {**_as_json(each, histories[each.contact]), "problems": found}
             for each, found in zip(wanted, problems, strict=True)
         ]
-        print_json({"contacts": reports, "against": _difference_as_json(difference)})
+        print_json({"contacts": reports, "against": _difference_as_json(difference), "discarded": discarded})
     else:
         for each, found in zip(wanted, problems, strict=True):
             click.echo(_row(each, histories[each.contact]))
@@ -117,6 +118,8 @@ def command(
                 click.echo(f"  note: {advice}")
         if compared is not None and difference is not None:
             click.echo(_difference_in_words(compared[0].contact, compared[1].contact, difference))
+        for name, counts in discarded.items():
+            click.echo(f"{name}, taken for nothing: {counts_in_words(counts)}")
     if gone:
         raise DeviceError(f"the {gone} is gone, so this ended early. Plug it in and start again.")
     sys.exit(1 if any(problems) else 0)

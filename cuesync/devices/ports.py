@@ -91,6 +91,10 @@ def counts(of: Counts) -> Counts:
     return {what: number for what, number in of.items() if number}
 
 
+def counts_in_words(of: Counts) -> str:
+    return ", ".join(f"{what}: {number}" for what, number in of.items())
+
+
 class ContactSource(Protocol):
     """One way in for contacts: a keyboard, a MIDI port, a serial line."""
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 
+from cuesync.devices.ports import Counts
 from cuesync.show.events import (
     ContactStuck,
+    Discarded,
     Drifted,
     Fault,
     PressRefused,
@@ -70,6 +72,7 @@ class Board:
         self._ready_s: dict[str, float | None] = dict.fromkeys(titles)
         self.trouble = ""
         """What is wrong with the show as a whole; empty when all is well."""
+        self._discarded: dict[str, Counts] = {}
 
     def take(self, event: ShowEvent) -> None:
         row = self._rows.get(event.scene)
@@ -78,6 +81,8 @@ class Board:
                 self.trouble = event.text
             elif isinstance(event, Recovered):
                 self.trouble = ""
+            elif isinstance(event, Discarded):
+                self._discarded[event.source] = event.counts
             return
         if isinstance(event, StateChanged):
             row = replace(row, state=event.after)
@@ -111,4 +116,8 @@ class Board:
 
     def as_json(self, now_s: float) -> dict[str, object]:
         """The same for other programs; times in the units their names say."""
-        return {"trouble": self.trouble, "scenes": [asdict(row) for row in self.rows(now_s)]}
+        return {
+            "trouble": self.trouble,
+            "scenes": [asdict(row) for row in self.rows(now_s)],
+            "discarded": {source: dict(counts) for source, counts in self._discarded.items()},
+        }

@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 from typing import ClassVar
 
+from cuesync.devices.ports import Counts, counts_in_words
 from cuesync.show.states import State
 
 
@@ -257,6 +258,20 @@ class Recovered(ShowEvent):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Discarded(ShowEvent):
+    """What a source of contacts took for nothing since the night began."""
+
+    kind: ClassVar[str] = "discarded"
+
+    source: str
+    counts: Counts
+
+    @property
+    def text(self) -> str:
+        return f"{self.source}, taken for nothing so far: {counts_in_words(self.counts)}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Note(ShowEvent):
     """Something the operator did or wrote, or that the show wants known."""
 
@@ -280,6 +295,7 @@ KINDS = tuple(
         Drifted,
         Fault,
         Recovered,
+        Discarded,
         Note,
     )
 )

@@ -421,7 +421,7 @@ class _Night:
         end_s = self._clock.now_s() + _SETTLE_S
         while not self._show.settled and self._clock.now_s() < end_s:
             self._clock.sleep_s(0.005)
-        self._watch.count(self._clock.now_s())
+        self._watch.count(self._clock.now_s(), last=True)
         self._light_thread.stop()
         self._message_thread.stop()
         self._show_thread.stop()

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from cuesync.devices.contact_addresses import in_words, normally_closed
 from cuesync.devices.lights_together import LightsPart, LightsTogether
@@ -16,17 +16,19 @@ from cuesync.devices.ports import (
     Clock,
     ContactEdge,
     ContactSource,
+    Counts,
     EdgeSink,
     RepeatingOutput,
     Trouble,
 )
 from cuesync.errors import CuesyncError
 from cuesync.show.engine import Show
-from cuesync.show.events import Fault, Recovered, ShowEvent
+from cuesync.show.events import Discarded, Fault, Recovered, ShowEvent
 from cuesync.show.sound import SoundCounts, SoundDesk
 
 _LOOK_EVERY_S = 0.25
 _COUNT_EVERY_S = 5.0
+_DISCARDED_EVERY_S = 300.0
 _TRY_SOUND_EVERY_S = 0.7
 
 
@@ -38,6 +40,8 @@ class WatchedSource:
     contacts: tuple[str, ...]
     name: str
     gone: bool = False
+    told: Counts = field(default_factory=dict)
+    told_s: float = -math.inf
 
 
 class Watch:
@@ -84,15 +88,26 @@ class Watch:
             self.count(now_s)
         self._looked_s = self._clock.now_s()
 
-    def count(self, now_s: float) -> None:
-        """Tell what has gone wrong with the sound since the last count."""
+    def count(self, now_s: float, *, last: bool = False) -> None:
+        """Tell what has gone wrong with the sound since the last count, and what contacts discarded.
+
+        The latter once when it begins and now and then while it goes on; in full at the `last` count.
+        """
         self._counted_s = now_s
-        if self._sound is None:
-            return
-        before, counts = self._counts, self._sound.counts
+        if self._sound is not None:
+            self._count_sound(self._sound, now_s)
+        for watched in self._sources:
+            discarded = watched.source.discarded
+            news = discarded != watched.told and now_s - watched.told_s >= _DISCARDED_EVERY_S
+            if discarded and (news or last):
+                watched.told, watched.told_s = discarded, now_s
+                self._report(Discarded(at_s=now_s, source=watched.name, counts=discarded))
+
+    def _count_sound(self, sound: SoundDesk, now_s: float) -> None:
+        before, counts = self._counts, sound.counts
         self._counts = counts
         dropouts = counts.dropouts - before.dropouts
-        lost_ms = max(0, counts.skipped_frames - before.skipped_frames) / self._sound.rate_hz * 1000.0
+        lost_ms = max(0, counts.skipped_frames - before.skipped_frames) / sound.rate_hz * 1000.0
         if dropouts or lost_ms:
             self._report(
                 Fault(

@@ -112,6 +112,19 @@ def test_a_bad_switch_is_a_problem(bench: Bench, tmp_path: Path) -> None:
     )
 
 
+def test_what_was_taken_for_nothing_is_counted(bench: Bench, tmp_path: Path) -> None:
+    bench.press("midi:60")
+    bench.contacts.garbage = {"malformed messages": 3, "messages for no contact": 17}
+    done = bench.ask("--seconds", "5", scene(tmp_path, "midi:60"))
+    assert done.exit_code == 0
+    assert done.stdout.endswith(
+        "simulated port, taken for nothing: malformed messages: 3, messages for no contact: 17\n"
+    )
+    bench.press("midi:60")
+    done = bench.ask("--seconds", "5", "--json", scene(tmp_path, "midi:60"))
+    assert json.loads(done.stdout)["discarded"] == {"simulated port": bench.contacts.garbage}
+
+
 def test_little_margin_is_said_but_no_problem(bench: Bench, tmp_path: Path) -> None:
     bench.press("midi:60", bounce_s=0.0062)
     done = bench.ask("--seconds", "5", scene(tmp_path, "midi:60", debounce_ms=10))
@@ -191,6 +204,7 @@ def test_ctrl_c_ends_it_with_json_for_programs(bench: Bench, tmp_path: Path) -> 
             }
         ],
         "against": None,
+        "discarded": {},
     }
     assert "CLOSED  midi:60" in done.stderr
 
