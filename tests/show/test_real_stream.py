@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import random
+import re
 import subprocess
 import threading
 import time
@@ -183,6 +184,34 @@ def test_a_killed_sound_process_is_replaced(
     assert len(children) == 2
     heard = ear.stop()
     assert len(heard.hits()) == 1 or _skipped(heard, night)
+
+
+def test_sound_lost_under_load_is_counted_and_told(
+    tmp_path: Path, jack_name: str, terminal: tuple[int, int]
+) -> None:
+    """Another client holds up the whole server for longer than a block, again and again."""
+    import jack
+
+    assert jack_name
+    busy = jack.Client("busy", no_start_server=True)
+    busy.inports.register("in")
+    late = threading.Event()
+    busy.set_process_callback(lambda _frames: time.sleep(0.02) if late.is_set() else None)
+    settings = PortSettings(keyboard_fd=terminal[1])
+    with Night([plan()], tmp_path, settings=settings) as night:
+        night.wait_until_armed()
+        with busy:
+            for port in busy.get_ports("PortAudio:.*", is_audio=True, is_output=True):
+                busy.connect(port, busy.inports[0])
+            late.set()
+            time.sleep(0.5)
+            late.clear()
+        told = night.wait_for(lambda event: isinstance(event, Fault) and "dropped out" in event.text)
+    found = re.match(r"the sound dropped out ([0-9]+) times \([0-9]+ ms lost\)", told.text)
+    assert found is not None
+    assert int(found[1]) >= 10  # a computer that is busy by itself seldom comes to that
+    assert night.summary is not None
+    assert night.summary.faults >= 1
 
 
 def test_two_scenes_on_one_contact_start_on_the_same_sample(ear: jackserver.Ear) -> None:
