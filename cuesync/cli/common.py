@@ -73,7 +73,9 @@ def port_options(function: Callable[..., Any]) -> Callable[..., Any]:
     """--device, --midi-in and --midi-out, as `cuesync devices` names them."""
     for option in (
         click.option(
-            "--midi-out", metavar="PORT", help="MIDI port for the lights (a part of its name is enough)."
+            "--midi-out",
+            metavar="PORT",
+            help="MIDI port for the lights and other gear (a part of its name is enough).",
         ),
         click.option(
             "--midi-in", metavar="PORT", help="MIDI port of the contact (a part of its name is enough)."

@@ -355,6 +355,16 @@ def test_an_unknown_host_is_named() -> None:
         E131Sender("no.such.invalid")
 
 
+def test_the_user_s_priority_is_sent() -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as heard:
+        heard.bind(("127.0.0.1", PORT))
+        heard.settimeout(3.0)
+        lights = light_output(PortSettings(e131_priority=150), HostClock(), ["dmx:1:1"])
+        lights.send(LightCommand(light="dmx:1:1", level=1.0))
+        assert read(heard.recv(1000)).priority == 150
+        lights.close()
+
+
 def test_slots_of_a_scene_are_opened_as_dmx() -> None:
     lights = light_output(PortSettings(), HostClock(), ["dmx:1:1", "dmx:2:1"])
     assert lights.alive()
