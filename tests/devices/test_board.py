@@ -25,6 +25,14 @@ def edges_of(*pieces: bytes) -> tuple[list[BoardEdge], BoardReader]:
     return edges, reader
 
 
+def says(board: int, lines: bytes) -> None:
+    """Check what comes at the board's end next; a terminal hands it on in pieces as it likes."""
+    came = b""
+    while len(came) < len(lines):
+        came += os.read(board, 64)
+    assert came == lines
+
+
 def test_lines_come_in_pieces_and_need_no_stamp() -> None:
     edges, reader = edges_of(b"but", b"ton 1 100\r\nbutton 0\n", b"- 7\nend =1\n")
     assert [(e.name, e.closed, e.stated) for e in edges] == [
@@ -93,7 +101,7 @@ def test_contacts_and_lights_share_one_port(terminal: tuple[int, str]) -> None:
     contacts, lights = BoardContacts(name), BoardLights(name)
     contacts.open([f"board:{name}:pad"], edges.append)
     try:
-        assert os.read(board, 64) == b"?\n"
+        says(board, b"?\n")
         os.write(board, b"pad =0\nother 1 5\npad 1 1000\n")
         assert until(lambda: len(edges) == 2)
         assert [(e.contact, e.closed, e.found) for e in edges] == [
@@ -101,11 +109,11 @@ def test_contacts_and_lights_share_one_port(terminal: tuple[int, str]) -> None:
             (f"board:{name}:pad", True, False),
         ]
         lights.send(LightCommand(light=f"board:{name}:eyes", level=0.5))
-        assert os.read(board, 64) == b"eyes 128\n"
+        says(board, b"eyes 128\n")
         contacts.close()
         assert lights.alive()
         lights.close()
-        assert os.read(board, 64) == b"eyes 0\n"
+        says(board, b"eyes 0\n")
     finally:
         contacts.close()
         lights.close()
@@ -130,7 +138,7 @@ def test_a_board_that_vanishes_is_not_alive_and_can_be_opened_again(terminal: tu
     needed.source.close()
     lights = light_output(PortSettings(), HostClock(), [f"board:{name}:eyes"])
     lights.send(LightCommand(light=f"board:{name}:eyes", level=0.001))
-    assert os.read(board, 64) == b"eyes 1\n"
+    says(board, b"eyes 1\n")
     lights.close()
 
 
@@ -140,18 +148,18 @@ def test_what_starts_a_prop_is_off_when_opened_and_told_for_how_long(terminal: t
     contacts.open([f"board:{name}:end"], lambda _edge: None)
     switch = BoardSwitch(name, "prop")
     try:
-        assert os.read(board, 64) == b"?\nprop off\n"
+        says(board, b"?\nprop off\n")
         switch.on(0.35)
         switch.keep_on(0.0002)  # never 0: the board would have to guess what that means
         switch.off()
-        assert os.read(board, 64) == b"prop on 350\nprop keep 1\nprop off\n"
+        says(board, b"prop on 350\nprop keep 1\nprop off\n")
         contacts.close()
         assert switch.alive()
     finally:
         contacts.close()
         switch.close()
         switch.close()
-    assert os.read(board, 64) == b"prop off\n"
+    says(board, b"prop off\n")
     for told in (switch.off, lambda: switch.on(1.0), lambda: switch.keep_on(1.0)):
         with pytest.raises(DeviceError, match="is gone"):
             told()
