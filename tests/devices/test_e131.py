@@ -155,7 +155,7 @@ def test_a_light_goes_out_is_repeated_and_ended(receiver: Receiver) -> None:
     lights.close()
     lights.close()
     ends = [read(data).terminated for data in receiver.waiting()]
-    assert ends == [False] * (len(ends) - 3) + [True] * 3  # ANSI E1.31, 6.2.6
+    assert ends == [False] * (len(ends) - 3) + [True] * 3  # ANSI E1.31, Stream_Terminated
     assert not lights.alive()
     with pytest.raises(DeviceError, match="closed"):
         lights.send(LightCommand(light="dmx:3:17", level=1.0))

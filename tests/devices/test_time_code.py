@@ -48,7 +48,7 @@ def test_the_rate_is_told_in_two_bits(name: str, code: int) -> None:
 @pytest.mark.parametrize(
     ("text", "frame"),
     [
-        # SMPTE ST 12-1: two numbers are left out each minute, but not each tenth
+        # SMPTE ST 12-1 (from memory): two numbers are left out each minute, but not each tenth
         ("00:00:59:29", 1799),
         ("00:01:00:02", 1800),
         ("00:09:59:29", 17981),
@@ -130,7 +130,7 @@ def test_what_runs_says_the_right_time_at_the_right_moment(
         assert hours >> 5 == rate.code
         assert (
             frames % 2 == 0 or rate.numbers % 2
-        )  # MIDI time code: begins on even frames at 24, 29.97 and 30
+        )  # even frames at 24, 29.97 and 30 (MIDI time code, from memory)
         frame = pop_frame + round((quarters[place][0] - pop_s) * rate.rate_hz)
         assert hmsf(frame, rate) == told
         # and the moment is that frame's, to the rounding of a float
