@@ -86,15 +86,17 @@ def port_options(function: Callable[..., Any]) -> Callable[..., Any]:
     return function
 
 
+sound_input_option = click.option(
+    "--microphone",
+    "sound_input",
+    metavar="NAME",
+    help='Sound card that contacts such as "input:1" are on (a part of its name is enough).',
+)
+
+
 def network_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """Where contacts beside keys and MIDI come from; named as the fields of `PortSettings`."""
+    """Where contacts from other rooms come from; named as the fields of `PortSettings`."""
     for option in (
-        click.option(
-            "--microphone",
-            "sound_input",
-            metavar="NAME",
-            help='Sound card that contacts such as "input:1" are on (a part of its name is enough).',
-        ),
         click.option(
             "--mqtt-password-file",
             type=PathArgument,

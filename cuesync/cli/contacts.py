@@ -15,7 +15,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from cuesync.cli.common import PathArgument, json_option, ms, network_options, print_json, say
+from cuesync.cli.common import (
+    PathArgument,
+    json_option,
+    ms,
+    network_options,
+    print_json,
+    say,
+    sound_input_option,
+)
 from cuesync.ending import END_SIGNALS, on_signals
 from cuesync.errors import DeviceError, InputError
 
@@ -55,6 +63,7 @@ class _Wanted:
     "--seconds", "length_s", type=click.FloatRange(min=1.0), metavar="N", help="End after N seconds."
 )
 @network_options
+@sound_input_option
 @json_option
 def command(
     scenes: tuple[Path, ...],

@@ -13,6 +13,7 @@ from click.core import ParameterSource
 from cuesync.cli.common import (
     PathArgument,
     json_option,
+    network_options,
     picture_option,
     print_json,
     replace_option,
@@ -73,12 +74,14 @@ if TYPE_CHECKING:
 @click.option("--microphone", metavar="NAME", help="With --live: sound device of the microphone.")
 @click.option("--device", metavar="NAME", help="With --live: sound device of the loudspeaker.")
 @click.option("--midi-in", metavar="PORT", help="With --live: MIDI port of the contact.")
+@network_options
 @picture_option
 @replace_option
 @json_option
 @click.pass_context
 def command(
     context: click.Context,
+    /,
     recording: Path | None,
     way: Way | None,
     contact_channel: int | None,
@@ -100,6 +103,7 @@ def command(
     picture: Path | None,
     replace: bool,
     as_json: bool,
+    **network: Any,
 ) -> None:
     """Find the delay of a prop in RECORDING, in which it is triggered again and again.
 
@@ -129,6 +133,7 @@ def command(
             microphone_channel=microphone_channel or 1,
             device=device,
             midi_in=midi_in,
+            network=network,
             new_profile=new_profile,
         )
         _show(measurement, Path(measurement.recording), picture, replace=replace, as_json=as_json)
@@ -160,7 +165,8 @@ def command(
         say(f"{count} trials {'written to the new profile' if fresh else 'added to'} {save}")
 
 
-LIVE_ONLY = ("wanted", "contact", "reset_s", "microphone", "device", "midi_in")
+NETWORK = ("osc_listen", "osc_allow", "mqtt_broker", "mqtt_user", "mqtt_password_file")
+LIVE_ONLY = ("wanted", "contact", "reset_s", "microphone", "device", "midi_in", *NETWORK)
 RECORDING_ONLY = ("way", "contact_channel", "triggers")
 SAVED_ONLY = ("prop", "new_profile", "supply_v", "temperature_c", "note")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from cuesync.cli.common import say
 from cuesync.devices.opening import PortSettings, contact_sources
@@ -26,6 +27,7 @@ def measure_at_prop(
     microphone_channel: int,
     device: str | None,
     midi_in: str | None,
+    network: dict[str, Any],
     new_profile: bool,
 ) -> Measurement:
     """Measure with the real ports; the profile at `save` has each trial as soon as it is done.
@@ -36,7 +38,8 @@ def measure_at_prop(
     profile_to_extend(save, prop, replace_profile=new_profile)
     date = datetime.now().astimezone()
     clock = HostClock()
-    (needed,) = contact_sources([contact], PortSettings(midi_in=midi_in), clock)
+    settings = PortSettings(midi_in=midi_in, sound_input=microphone, **network)
+    (needed,) = contact_sources([contact], settings, clock)
     recorder = PortAudioRecorder(
         microphone, wanted_output=device, input_channels=microphone_channel, clock=clock
     )

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
-from cuesync.cli.common import PathArgument, network_options, port_options, say
+from cuesync.cli.common import PathArgument, network_options, port_options, say, sound_input_option
 
 if TYPE_CHECKING:
     from cuesync.show.log import NightSummary
@@ -68,6 +68,7 @@ if TYPE_CHECKING:
     help="Of several senders of one universe the highest wins.",
 )
 @network_options
+@sound_input_option
 def command(
     scenes: tuple[Path, ...],
     device: str | None,

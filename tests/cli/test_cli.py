@@ -11,7 +11,9 @@ import click
 import pytest
 from click.testing import CliRunner
 
-from cuesync.cli import COMMANDS, cuesync
+from cuesync.cli import COMMANDS, cuesync, measure_live
+from cuesync.devices.opening import PortSettings
+from cuesync.errors import DeviceError
 
 HEAVY = ("numpy", "matplotlib", "sounddevice", "soundfile", "soxr", "pydantic", "mido", "scipy")
 
@@ -93,6 +95,8 @@ def test_schema_is_json() -> None:
     ("arguments", "said"),
     [
         (["rec.wav", "--trials", "3"], "--trials has an effect only with --live."),
+        (["rec.wav", "--mqtt-broker", "127.0.0.1:1883"], "--mqtt-broker has an effect only with --live."),
+        (["rec.wav", "--osc-allow", "10.0.0.7"], "--osc-allow has an effect only with --live."),
         (["rec.wav", "--note", "wet"], "--note has an effect only with --save FILE."),
         (["--live", "--save", "p.toml", "--way", "click"], "--way has an effect only without --live."),
         (["--live", "--prop", "x"], "--live needs a profile to keep the trials in: add --save FILE."),
@@ -105,6 +109,54 @@ def test_options_that_would_have_no_effect_are_refused(arguments: list[str], sai
     done = CliRunner().invoke(cuesync, ["measure", *arguments])
     assert done.exit_code == 2
     assert said in done.output
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["osc:/pad", "--osc-listen", "0.0.0.0:7770"], "with --osc-allow ADDRESS, or listen on 127.0.0.1."),
+        (["mqtt:pad", "--mqtt-broker", "10.0.0.2:1883"], "give --mqtt-user and --mqtt-password-file."),
+    ],
+)
+def test_measuring_lets_nobody_else_press_the_button_either(
+    tmp_path: Path, arguments: list[str], said: str
+) -> None:
+    done = run(
+        "measure", "--live", "--prop", "x", "--save", str(tmp_path / "p.toml"), "--contact", *arguments
+    )
+    assert done.returncode == 2
+    assert said in done.stderr
+
+
+def test_measure_live_hands_the_options_of_the_contact_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given: list[object] = []
+
+    def no_contacts(contacts: list[str], settings: PortSettings, _clock: object) -> None:
+        given.extend([contacts, settings])
+        raise DeviceError("that is enough.")
+
+    monkeypatch.setattr(measure_live, "contact_sources", no_contacts)
+    words = (
+        "--contact mqtt:hall/pad --mqtt-broker 10.0.0.2:1883 --mqtt-user props --mqtt-password-file secret "
+    )
+    words += "--osc-listen 10.0.0.1:7770 --osc-allow 10.0.0.7 --osc-allow 10.0.0.8 --microphone Stage"
+    done = CliRunner().invoke(
+        cuesync, ["measure", "--live", "--prop", "x", "--save", str(tmp_path / "p.toml"), *words.split()]
+    )
+    assert "that is enough." in str(done.exception or done.output)
+    assert given == [
+        ["mqtt:hall/pad"],
+        PortSettings(
+            mqtt_broker="10.0.0.2:1883",
+            mqtt_user="props",
+            mqtt_password_file=Path("secret"),
+            osc_listen="10.0.0.1:7770",
+            osc_allow=("10.0.0.7", "10.0.0.8"),
+            sound_input="Stage",
+        ),
+    ]
 
 
 def test_a_name_that_no_system_takes_is_one_sentence(tmp_path: Path) -> None:
