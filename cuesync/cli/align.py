@@ -90,6 +90,14 @@ def plan_fields(plan: Plan, scene: Path) -> dict[str, Any]:
         "reset_source": plan.reset_source,
         "cue_length_ms": ms(plan.cue_length_s),
         "pops_ms": [ms(pop_s) for pop_s in plan.pops_s],
+        "drive": None
+        if plan.drive is None
+        else {
+            "output": plan.drive.output,
+            "start_ms": ms(plan.drive.start_s),
+            "output_delay_ms": ms(plan.drive.delay_s),
+            "max_on_s": plan.drive.max_on_s,
+        },
         "sounds": [
             {
                 "clip": sound.clip.name,

@@ -108,6 +108,10 @@ def rehearsal_fields(rehearsal: Rehearsal) -> dict[str, Any]:
             {"name": message.name, "at_ms": None if message.at_s is None else ms(message.at_s)}
             for message in rehearsal.messages
         ],
+        "outputs": [
+            {"output": event.output, "on": event.on, "why": event.why, "at_ms": ms(event.at_s)}
+            for event in rehearsal.switched
+        ],
         "scares": [
             {
                 "pop_ms": ms(scare.pop_s),

@@ -36,8 +36,9 @@ from cuesync.devices.light_addresses import (
 )
 from cuesync.devices.lights_together import MIDI_PORT, LightsPart, LightsTogether
 from cuesync.devices.microphone import Microphones
+from cuesync.devices.output_addresses import BoardOutput, parse_output
 from cuesync.devices.polarity import WithPolarity
-from cuesync.devices.ports import Clock, ContactSource, LightOutput
+from cuesync.devices.ports import Clock, ContactSource, LightOutput, PropOutput
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,6 +196,22 @@ def light_output(
         LightsTogether(parts, _light_device_of).close()
         raise
     return LightsTogether(parts, _light_device_of)
+
+
+def prop_output(address: str, max_on_s: float, clock: Clock) -> PropOutput:
+    """The output at this address, which starts a prop. DeviceError where it is not there.
+
+    A board drops it by itself and shares its port with contacts; all else gets a process that drops it.
+    """
+    match output := parse_output(address):
+        case BoardOutput():
+            from cuesync.devices.board import BoardSwitch
+
+            return BoardSwitch(output.port, output.name, clock=clock)
+        case _:
+            from cuesync.devices.switch_process import SwitchProcess
+
+            return SwitchProcess(address, max_on_s)
 
 
 def _light_device_of(light: str) -> str:

@@ -93,6 +93,10 @@ MEDIAN: dict[str, Any] = {"linewidth": 0, "marker": "d", "markersize": 6, "color
 def describe_plan(plan: Plan, rehearsal: Rehearsal | None = None) -> str:
     """The picture in words, for those who don't see it."""
     parts = [f"The pop comes {length_text(plan.delay_s)} after the trigger ({plan.delay_source})."]
+    if plan.drive is not None:
+        parts.append(
+            f"{plan.drive.output} starts the prop {length_text(plan.drive.start_s)} after the trigger."
+        )
     for sound in plan.sounds:
         cut = f", with its first {length_text(sound.cut_s)} cut" if sound.cut_s > 0 else ""
         landing = from_pop_text(sound.lands_s, plan.delay_s)

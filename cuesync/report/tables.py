@@ -123,6 +123,11 @@ def plan_events(plan: Plan) -> Table:
         cut = f"first {ms_text(sound.cut_s)} ms cut" if sound.cut_s > 0 else "from its beginning"
         events.append((sound.start_s, f"{name} starts", cut))
         events.append((sound.lands_s, f"{name} hits", f"{sound.hit_kind}, as heard by the guest"))
+    if plan.drive is not None:
+        off_s = plan.drive.start_s + plan.drive.max_on_s
+        why = "its longest time is over" if plan.limit_contact is None else "at the latest"
+        events.append((plan.drive.start_s, f"{plan.drive.output} on", "the prop is started"))
+        events.append((off_s, f"{plan.drive.output} off", why))
     for light in plan.lights:
         name, remark = light.light, light_detail(light) or "command sent"
         events.append((light.at_s, f"{name} {LIGHT_BEGINS[light.shape]}", remark))
@@ -179,7 +184,7 @@ def rehearsed_hits_s(rehearsal: Rehearsal, place: int) -> list[float]:
 
 
 def rehearsal_rows(rehearsal: Rehearsal, plan: Plan) -> tuple[Table, ...]:
-    """How the presses came out, and the light commands and messages of the first one."""
+    """How the presses came out; of the first one the light commands, messages, and what started the prop."""
     spread = [("pop, from the trigger", [scare.pop_s for scare in rehearsal.scares])]
     for place, sound in enumerate(plan.sounds):
         spread.append((f"{sound.clip.name} hits, from the pop", rehearsed_hits_s(rehearsal, place)))
@@ -213,6 +218,15 @@ def rehearsal_rows(rehearsal: Rehearsal, plan: Plan) -> tuple[Table, ...]:
                     (message.at_s, message.name) for message in rehearsal.messages if message.at_s is not None
                 )
             ),
+        ),
+        Table(
+            caption="What starts the prop, at the first press",
+            headers=("output", "command", "from trigger ms"),
+            rows=tuple(
+                (event.output, "on" if event.on else f"off: {event.why}", ms_text(event.at_s))
+                for event in rehearsal.switched
+            ),
+            words=frozenset({0, 1}),
         ),
     )
 

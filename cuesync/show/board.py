@@ -12,6 +12,7 @@ from cuesync.show.events import (
     Drifted,
     Fault,
     PressRefused,
+    PropSwitched,
     Recovered,
     ScareDone,
     ShowEvent,
@@ -28,7 +29,7 @@ class SceneRow:
 
     `late_ms`: the last scare's sound against its plan; `offset_ms`: against the pop that the pop contact
     saw, positive = sound first (`signs.audio_offset_s`); `drift_ms`: how far the delay has moved, once it
-    has left its limits.
+    has left its limits. `driven`: the output that starts the prop is on.
     """
 
     scene: str
@@ -40,12 +41,15 @@ class SceneRow:
     late_ms: float | None = None
     offset_ms: float | None = None
     drift_ms: float | None = None
+    driven: bool = False
     trouble: str = ""
 
     @property
     def text(self) -> str:
         """The row in words, the most important first; it needs no colour and fits on 80 columns as a rule."""
         parts = [f"{self.state.upper():9} {self.scene}"]
+        if self.driven:
+            parts.append("PROP DRIVEN")
         if self.wait_s:
             parts.append(f"ready in {whole_seconds(self.wait_s)} s")
         parts.append(f"{self.scares} scare{'' if self.scares == 1 else 's'}, {self.refusals} refused")
@@ -77,12 +81,7 @@ class Board:
     def take(self, event: ShowEvent) -> None:
         row = self._rows.get(event.scene)
         if row is None:
-            if isinstance(event, Fault):
-                self.trouble = event.text
-            elif isinstance(event, Recovered):
-                self.trouble = ""
-            elif isinstance(event, Discarded):
-                self._discarded[event.source] = event.counts
+            self._take_of_all(event)
             return
         if isinstance(event, StateChanged):
             row = replace(row, state=event.after)
@@ -91,6 +90,8 @@ class Board:
                 row = replace(row, trouble="")
         elif isinstance(event, Triggered):
             row = replace(row, scares=row.scares + 1)
+        elif isinstance(event, PropSwitched):
+            row = replace(row, driven=event.on)
         elif isinstance(event, PressRefused):
             row = replace(row, refusals=event.refusals)
             if event.wait_s:  # a refusal may make the wait longer
@@ -105,6 +106,15 @@ class Board:
         elif isinstance(event, Fault | ContactStuck):
             row = replace(row, trouble=event.text)
         self._rows[event.scene] = row
+
+    def _take_of_all(self, event: ShowEvent) -> None:
+        """An event of no scene."""
+        if isinstance(event, Fault):
+            self.trouble = event.text
+        elif isinstance(event, Recovered):
+            self.trouble = ""
+        elif isinstance(event, Discarded):
+            self._discarded[event.source] = event.counts
 
     def rows(self, now_s: float) -> tuple[SceneRow, ...]:
         """Every scene at host time `now_s`."""

@@ -16,7 +16,8 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from cuesync.devices.contact_addresses import in_words, is_microphone
-from cuesync.devices.ports import Clock, ContactEdge, LightOutput, MessageOutput
+from cuesync.devices.guard import OutputGuard, Switched
+from cuesync.devices.ports import Clock, ContactEdge, LightOutput, MessageOutput, PropOutput
 from cuesync.errors import CuesyncError
 from cuesync.hearing.awaited import AwaitedPop, Finding
 from cuesync.plan.plan import Plan, PlannedBackground, PlannedSound
@@ -37,7 +38,8 @@ from cuesync.show.pops import PopWatch
 from cuesync.show.prepared import PreparedSound, prepare_background, prepare_sound
 from cuesync.show.scare import Scare
 from cuesync.show.sound import Play, SoundDesk
-from cuesync.show.states import Change, Limit, SceneState, State, Step
+from cuesync.show.starter import Starter
+from cuesync.show.states import Change, Limit, OnTime, SceneState, State, Step
 
 _T = TypeVar("_T")
 _Item = ContactEdge | LightResult | MessageResult | Callable[[], None]
@@ -52,6 +54,7 @@ class _Scene:
     sounds: tuple[tuple[PlannedSound, int], ...]
     backgrounds: tuple[tuple[PlannedBackground, int], ...]
     pops: PopWatch | None
+    starter: Starter | None
     ear: AwaitedPop | None
     scare: Scare | None = None
     told_stuck: bool = False
@@ -76,6 +79,7 @@ class Show:
         house_lights: Sequence[str] = (),
         ways_back: Mapping[State, str] | None = None,
         listener: Listener | None = None,
+        outputs: Mapping[str, PropOutput] | None = None,
     ) -> None:
         """Prepares every sound for this sound card; DeviceError where a scene needs more than it has.
 
@@ -83,7 +87,7 @@ class Show:
         nothing goes to other gear. `house_lights` go on, and fixtures to their safe level, when all is
         stopped, until the show is armed again. `ways_back`: what the operator does to get from a state to
         armed, one sentence each. `listener` serves the microphones that listen for pops; without it those
-        pops are not watched for.
+        pops are not watched for. `outputs` start the props that cuesync starts, each under its scene's title.
         """
         self._clock = clock
         self._report = report
@@ -112,6 +116,9 @@ class Show:
                 else Limit(
                     pop_by_s=max((plan.delay_s, *plan.pops_s)), jam_s=plan.reset_s + plan.limit_margin_s
                 ),
+                on_time=None
+                if plan.drive is None
+                else OnTime(start_s=plan.drive.start_s, max_on_s=plan.drive.max_on_s),
             )
             sounds: list[tuple[PlannedSound, int]] = []
             backgrounds: list[tuple[PlannedBackground, int]] = []
@@ -138,6 +145,7 @@ class Show:
                     sounds=tuple(sounds),
                     backgrounds=tuple(backgrounds),
                     pops=pops,
+                    starter=self._starter(plan, outputs or {}),
                     ear=ear,
                 )
             )
@@ -151,6 +159,16 @@ class Show:
     def contacts(self) -> tuple[str, ...]:
         """The address of every contact that any scene listens to."""
         return tuple(dict.fromkeys(contact for scene in self._scenes for contact, _ in scene.plan.contacts))
+
+    @property
+    def starters(self) -> tuple[Starter, ...]:
+        """Those of the scenes whose props cuesync starts; their guards are workers."""
+        return tuple(scene.starter for scene in self._scenes if scene.starter is not None)
+
+    def let_go(self, why: str) -> None:
+        """Cut every output that starts a prop, at once; from any thread, whatever the show does meanwhile."""
+        for starter in self.starters:
+            starter.guard.off(why)
 
     @property
     def scares(self) -> int:
@@ -182,6 +200,7 @@ class Show:
 
         The house lights go on, unless they are not wanted.
         """
+        self.let_go("all is stopped")
         now_s = self._clock.now_s()
         if self._sound is not None:
             self._sound.stop_all()
@@ -224,6 +243,12 @@ class Show:
         self._step_all(Step.ARM)
         if State.STOPPED not in self.states().values():
             self._light_house(on=False)
+
+    def hold(self, title: str) -> None:
+        """Set a scene aside until it is armed again."""
+        for scene in self._scenes:
+            if scene.plan.title == title:
+                self._tell(scene, scene.state.step(Step.HOLD, self._clock.now_s()))
 
     @property
     def settled(self) -> bool:
@@ -314,12 +339,16 @@ class Show:
             if scene.plan.enable_contact == edge.contact:
                 # found closed it may be taped down: it must be taken in hand anew
                 scene.state.enabled = edge.closed and not edge.found
+                if not scene.state.enabled:
+                    scene.state.cut(edge.at_s, "the dead-man contact was let go")
+                    self._follow(scene)
             if scene.plan.limit_contact == edge.contact:
                 self._guarded(scene, self._limit_edge, edge)
 
     def _limit_edge(self, scene: _Scene, edge: ContactEdge) -> None:
         self._advance(scene, edge.at_s)
         scene.state.limit_edge(edge.closed, edge.at_s, found=edge.found)
+        self._follow(scene)
 
     def _scene_edge(self, scene: _Scene, edge: ContactEdge) -> None:
         self._advance(scene, edge.at_s)
@@ -345,7 +374,9 @@ class Show:
         self._tell(scene, press.change)
 
     def _go(self, scene: _Scene, trigger_s: float) -> None:
-        """The cue, from the trigger's host time: first the sound, then the lights, then the talk."""
+        """The cue, from the trigger's host time: first prop and sound, then the lights, then the talk."""
+        if scene.starter is not None:
+            scene.starter.go(scene.state)
         moved_s = 0.0 if scene.pops is None else scene.pops.correction_s
         plays: list[tuple[PlannedSound, Play]] = []
         if self._sound is not None:
@@ -468,6 +499,33 @@ class Show:
             )
         )
 
+    def _starter(self, plan: Plan, outputs: Mapping[str, PropOutput]) -> Starter | None:
+        if plan.drive is None:
+            return None
+        return Starter(
+            scene=plan.title,
+            output=plan.drive.output,
+            guard=OutputGuard(
+                outputs.get(plan.title),
+                self._clock,
+                max_on_s=plan.drive.max_on_s,
+                done=lambda switched: self.put(lambda: self._switched(plan.title, switched)),
+            ),
+        )
+
+    def _switched(self, title: str, switched: Switched) -> None:
+        """The output that starts a prop went on or off, or did not."""
+        for scene in self._scenes:
+            if scene.plan.title == title and scene.starter is not None:
+                for event in scene.starter.in_words(switched):
+                    self._report(event)
+        if switched.problem:
+            self.hold(title)
+
+    def _follow(self, scene: _Scene) -> None:
+        if scene.starter is not None:
+            scene.starter.follow(scene.state)
+
     def _enabling(self, plan: Plan) -> str:
         assert plan.enable_contact is not None
         return f"A press counts only while {in_words(plan.enable_contact)} is held; hold it and press again."
@@ -521,6 +579,7 @@ class Show:
         return self._ways_back.get(state, "")
 
     def _tell(self, scene: _Scene, change: Change | None) -> None:
+        self._follow(scene)
         if change is not None:
             if change.step in (Step.ARM, Step.WAIT):
                 scene.told_stuck = False

@@ -67,6 +67,31 @@ class Triggered(ShowEvent):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PropSwitched(ShowEvent):
+    """The output that starts the prop went on, `late_ms` after its time, or off, after `on_s`, and `why`.
+
+    `on_s` is 0 where a start was called off before it came.
+    """
+
+    kind: ClassVar[str] = "output"
+
+    output: str
+    on: bool
+    late_ms: float = 0.0
+    on_s: float = 0.0
+    why: str = ""
+
+    @property
+    def text(self) -> str:
+        if self.on:
+            late = f", {self.late_ms:.1f} ms late" if self.late_ms >= 1.0 else ""
+            return f"{self.output} on, the prop starts{late}"
+        if not self.on_s:
+            return f"{self.output} stays off: {self.why}"
+        return f"{self.output} off after {self.on_s:.2f} s: {self.why}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PressRefused(ShowEvent):
     """`todo` is what leads back to armed where time alone does not."""
 
@@ -289,6 +314,7 @@ KINDS = tuple(
     for event in (
         StateChanged,
         Triggered,
+        PropSwitched,
         PressRefused,
         ContactStuck,
         ScareDone,

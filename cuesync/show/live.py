@@ -11,16 +11,18 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 from cuesync.care import NO_EMERGENCY_STOP
 from cuesync.devices.contact_addresses import KeyContact, in_words, is_microphone, overlap, parse_contact
 from cuesync.devices.lights_together import LightsTogether
 from cuesync.devices.microphone import Microphones
-from cuesync.devices.opening import PortSettings, contact_sources, light_output
-from cuesync.devices.ports import Clock, ContactEdge, HostClock
+from cuesync.devices.opening import PortSettings, contact_sources, light_output, prop_output
+from cuesync.devices.ports import Clock, ContactEdge, HostClock, PropOutput
 from cuesync.ending import END_SIGNALS, on_signals
 from cuesync.errors import DeviceError, InputError
+from cuesync.plan.drive import in_the_way
 from cuesync.plan.fixtures import check_house_lights
 from cuesync.plan.placing import with_device_latency
 from cuesync.plan.plan import Plan
@@ -42,7 +44,7 @@ from cuesync.show.sound_process import SoundProcess
 from cuesync.show.states import State
 from cuesync.show.steering import Steering
 from cuesync.show.threads import WorkerThread
-from cuesync.show.watch import Watch, WatchedSource
+from cuesync.show.watch import Watch, WatchedSource, WatchedStarter
 
 _SWITCH_INTERVAL_S = 0.0005
 _SETTLE_S = 1.0
@@ -165,6 +167,7 @@ def run_show(
             house_lights=steering.house_lights,
             ways_back=steering.ways_back,
             listener=listener,
+            outputs=ports.outputs,
         )
         report(Note(at_s=clock.now_s(), what=NO_EMERGENCY_STOP))
         if steering.in_words:
@@ -228,6 +231,12 @@ def _check_together(plans: Sequence[Plan], controls: Controls) -> None:
             raise InputError(f'two scenes are called "{title}". Give each its own title.')
     check_house_lights(controls.house_lights, plans)
     for plan in plans:
+        if other := in_the_way(plan, plans, controls.contacts, controls.house_lights):
+            raise InputError(
+                f'what starts the prop of the scene "{plan.title}" can\'t be beside {other}. '
+                "Give the prop a wire, or an adapter, of its own."
+            )
+    for plan in plans:
         for contact, role in plan.contacts:
             if not any(overlap(contact, control) for control in controls.contacts):
                 continue
@@ -276,6 +285,12 @@ class _Ports:
         self.lights: LightsTogether | None = None
         self.sources: list[WatchedSource] = []
         self.microphones: dict[str, Microphones] = {}
+        self.outputs: dict[str, PropOutput] = {}
+        self.open_outputs = {
+            plan.title: partial(prop_output, plan.drive.output, plan.drive.max_on_s, clock)
+            for plan in plans
+            if plan.drive is not None
+        }
         contacts = [contact for plan in plans for contact, _ in plan.contacts]
         contacts += [
             contact
@@ -306,12 +321,17 @@ class _Ports:
                         contact: needed.microphones for contact in needed.contacts if is_microphone(contact)
                     }
 
+        def outputs() -> None:
+            for title, open_it in self.open_outputs.items():
+                self.outputs[title] = open_it()
+
         missing: list[str] = []
         try:
             for needed, open_one in (
                 (bool(channels), sound),
                 (bool(light_addresses or messages), lights),
                 (True, sources),
+                (True, outputs),
             ):
                 try:
                     if needed:
@@ -334,6 +354,8 @@ class _Ports:
             watched.source.open(watched.contacts, sink)
 
     def close(self) -> None:
+        for output in self.outputs.values():
+            output.close()
         for watched in self.sources:
             watched.source.close()
         with contextlib.suppress(DeviceError):  # the lights were gone already, and the watch has said so
@@ -382,11 +404,20 @@ class _Night:
             sink=self._take,
             stops=controls.stop,
             lights=ports.lights,
+            starters=[
+                WatchedStarter(starter=starter, open=ports.open_outputs[starter.scene])
+                for starter in show.starters
+            ],
         )
         self._show_thread = WorkerThread(show, clock, "show", self._failed)
         self._light_thread = WorkerThread(show.desk, clock, "lights", self._failed, punctual=True)
         self._message_thread = WorkerThread(show.message_desk, clock, "messages", self._failed, punctual=True)
         self._watch_thread = WorkerThread(self._watch, clock, "watch", self._failed)
+        self._guard_threads: list[WorkerThread] = []
+        for starter in show.starters:
+            thread = WorkerThread(starter.guard, clock, "prop", self._failed, punctual=True)
+            self._guard_threads.append(thread)
+            starter.guard.wake = thread.wake
         self._listener_threads: tuple[WorkerThread, ...] = ()
         if listener is not None:
             self._listener_threads = (WorkerThread(listener, clock, "listener", self._failed),)
@@ -399,6 +430,7 @@ class _Night:
         self._show.start()
         self._ports.open_contacts(self._take)
         for thread in (
+            *self._guard_threads,
             self._light_thread,
             self._message_thread,
             self._show_thread,
@@ -412,6 +444,7 @@ class _Night:
         if self._ended:
             return
         self._ended = True
+        self._show.let_go("the night ends")
         for thread in (self._watch_thread, *self._listener_threads):
             thread.stop()
         stopped = threading.Event()
@@ -425,6 +458,10 @@ class _Night:
         self._light_thread.stop()
         self._message_thread.stop()
         self._show_thread.stop()
+        for guard_thread in self._guard_threads:
+            guard_thread.stop()
+        for starter in self._show.starters:
+            starter.guard.use(None)
 
     def _failed(self, problem: Exception) -> None:
         self._report(

@@ -4,18 +4,24 @@ from __future__ import annotations
 
 import math
 import random
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from cuesync import signs
 from cuesync.devices.ports import LightCommand, Samples
-from cuesync.devices.simulated import SimulatedClock, SimulatedContacts, SimulatedLights, SimulatedProp
+from cuesync.devices.simulated import (
+    SimulatedClock,
+    SimulatedContacts,
+    SimulatedLights,
+    SimulatedOutput,
+    SimulatedProp,
+)
 from cuesync.devices.simulated_sound import SimulatedAudio
 from cuesync.errors import CuesyncError
 from cuesync.plan.plan import Plan
 from cuesync.show.engine import Show
-from cuesync.show.events import MessageSent, ScareDone, ShowEvent
+from cuesync.show.events import MessageSent, PropSwitched, ScareDone, ShowEvent
 from cuesync.show.prepared import channels_needed
 from cuesync.show.sound import LocalSoundDesk
 
@@ -43,13 +49,15 @@ class Rehearsal:
     """`sound` (frames, channels) of the first press; sample 0 is handed over at the trigger.
 
     `commands`: what the lights were told at the first press, with seconds from the trigger; `messages`: what
-    went to other gear then.
+    went to other gear then; `switched`: what the output that starts the prop did, at host times from the
+    trigger.
     """
 
     sound: Samples
     rate_hz: int
     commands: tuple[tuple[float, LightCommand], ...]
     messages: tuple[MessageSent, ...]
+    switched: tuple[PropSwitched, ...]
     scares: tuple[RehearsedScare, ...]
 
     @property
@@ -75,18 +83,31 @@ def rehearse(plan: Plan, *, rate_hz: int = 48000, presses: int = 100, seed: int 
         clock, rate_hz=rate_hz, channels=channels, block_frames=256, quiet=lambda: sound.quiet
     )
     sound = LocalSoundDesk(audio, lambda: audio)
-    show = Show((plan,), clock=clock, sound=sound, lights=lights, messages=lights, report=events.append)
+    output = None if plan.drive is None else SimulatedOutput(clock)
+    show = Show(
+        (plan,),
+        clock=clock,
+        sound=sound,
+        lights=lights,
+        messages=lights,
+        report=events.append,
+        outputs={} if output is None else {plan.title: output},
+    )
+    started_s = 0.0 if plan.drive is None else plan.drive.start_s
     prop = SimulatedProp(
         contacts,
         plan.contact,
-        draw_delay_s=lambda: draw.choice(plan.pops_s) if plan.pops_s else plan.delay_s,
-        reset_s=plan.reset_s,
+        draw_delay_s=lambda: (draw.choice(plan.pops_s) if plan.pops_s else plan.delay_s) - started_s,
+        reset_s=plan.reset_s - started_s,
         limit_contact=plan.limit_contact,
+        output=output,
     )
     clock.sleep_s(0.0)  # the limit switch stands as it stands before anybody looks
     clock.attend(show)
     clock.attend(show.desk)
     clock.attend(show.message_desk)
+    for starter in show.starters:
+        clock.attend(starter.guard)
     contacts.open(show.contacts, show.put)
     show.start()
 
@@ -120,7 +141,14 @@ def rehearse(plan: Plan, *, rate_hz: int = 48000, presses: int = 100, seed: int 
             if first_s <= at_s <= first_s + cycle_s  # before that, fixtures went to their rest
         ),
         messages=done[first_s].messages,
-        scares=tuple(_scare(plan, cycle.pop_s, done[cycle.trigger_s]) for cycle in prop.cycles),
+        switched=tuple(
+            replace(event, at_s=event.at_s - first_s)
+            for event in events
+            if isinstance(event, PropSwitched) and event.at_s <= first_s + cycle_s
+        ),
+        scares=tuple(
+            _scare(plan, cycle.pop_s, scare) for cycle, scare in zip(prop.cycles, done.values(), strict=True)
+        ),
     )
 
 

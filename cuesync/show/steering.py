@@ -42,6 +42,8 @@ class Steering:
     def take(self, edge: ContactEdge) -> None:
         """An edge of any contact, from any thread."""
         if edge.contact in self._stop:
+            if edge.closed:
+                self._show.let_go("all is stopped")  # on this thread: no show that hangs is waited for
             self._show.put(lambda: self._stop_edge(edge))
         elif edge.contact in self._acknowledge:
             if edge.closed and not edge.found:

@@ -18,6 +18,7 @@ from cuesync.devices.ports import (
     ContactSource,
     Counts,
     EdgeSink,
+    PropOutput,
     RepeatingOutput,
     Trouble,
 )
@@ -25,11 +26,23 @@ from cuesync.errors import CuesyncError
 from cuesync.show.engine import Show
 from cuesync.show.events import Discarded, Fault, Recovered, ShowEvent
 from cuesync.show.sound import SoundCounts, SoundDesk
+from cuesync.show.starter import Starter
 
 _LOOK_EVERY_S = 0.25
 _COUNT_EVERY_S = 5.0
 _DISCARDED_EVERY_S = 300.0
 _TRY_SOUND_EVERY_S = 0.7
+_TRY_STARTER_EVERY_S = 2.0
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class WatchedStarter:
+    """What starts the prop of a scene, and how to open its output anew."""
+
+    starter: Starter
+    open: Callable[[], PropOutput]
+    gone: bool = False
+    try_s: float = -math.inf
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -58,6 +71,7 @@ class Watch:
         sink: EdgeSink,
         lights: LightsTogether | None,
         stops: Sequence[str] = (),
+        starters: Sequence[WatchedStarter] = (),
     ) -> None:
         """`stops`: contacts that stop the whole show; one that is normally closed does so when it is lost."""
         self._show = show
@@ -71,6 +85,7 @@ class Watch:
         self._lights = () if lights is None else lights.parts
         self._troubles: dict[str, Trouble] = {}
         self._stops = tuple(stops)
+        self._starters = tuple(starters)
         self._looked_s = clock.now_s()
         self._counted_s = clock.now_s()
         self._counts = SoundCounts()
@@ -79,6 +94,8 @@ class Watch:
         return self._looked_s + _LOOK_EVERY_S
 
     def work(self, now_s: float) -> None:
+        for starter in self._starters:
+            self._look_at_starter(starter, now_s)
         self._look_at_sound(now_s)
         for part in self._lights:
             self._look_at_lights(part, now_s)
@@ -220,6 +237,35 @@ class Watch:
             return
         watched.gone = False
         self._report(Recovered(at_s=self._clock.now_s(), what=f"the {watched.name} is back"))
+
+    def _look_at_starter(self, watched: WatchedStarter, now_s: float) -> None:
+        """One that is gone holds its scene; when it is back it is off, and waits to be armed."""
+        starter = watched.starter
+        if not watched.gone:
+            if starter.guard.alive():
+                return
+            watched.gone = True
+            starter.guard.use(None)
+            self._report(
+                Fault(
+                    at_s=now_s,
+                    scene=starter.scene,
+                    what=f"{starter.output}, which starts the prop, is gone. The scene is held.",
+                    todo="Plug it in again, then arm the scene.",
+                )
+            )
+            self._show.put(lambda: self._show.hold(starter.scene))
+        if now_s < watched.try_s:
+            return
+        try:
+            output = watched.open()
+        except CuesyncError:
+            watched.try_s = self._clock.now_s() + _TRY_STARTER_EVERY_S
+            return
+        starter.guard.use(output)
+        watched.gone = False
+        what = f"{starter.output}, which starts the prop, is back, and off"
+        self._report(Recovered(at_s=self._clock.now_s(), scene=starter.scene, what=what))
 
     def _lost_stops(self, contacts: Sequence[str]) -> str:
         """What it means for stopping that these contacts are gone."""

@@ -145,7 +145,7 @@ def test_a_rehearsed_light_is_told_with_its_level_and_a_run_of_levels_by_its_end
     commands = [(at_s, LightCommand(light="midi:36", level=level)) for at_s, level in levels]
     commands.insert(2, (0.25, LightCommand(light="midi:40", level=1.0)))
     rehearsed = replace(rehearse(cue, rate_hz=8000, presses=1), commands=tuple(commands))
-    _, table, _ = rehearsal_rows(rehearsed, cue)
+    _, table, *_ = rehearsal_rows(rehearsed, cue)
     assert table.rows == (
         ("midi:36", "25 %", "100.0"),
         ("midi:40", "on", "250.0"),
@@ -164,7 +164,7 @@ def test_what_goes_to_other_gear_is_told_with_its_delay() -> None:
     assert rows["time code 25 begins", "sent to other gear"] == "0.0"
     assert rows["time code 25 ends", "sent to other gear"] == "1500.0"
     assert rows["cue ends", "at the guest"] == "1500.0"
-    _, _, table = rehearsal_rows(rehearse(cue, rate_hz=8000, presses=1), cue)
+    _, _, table, _ = rehearsal_rows(rehearse(cue, rate_hz=8000, presses=1), cue)
     assert table.rows == (("time code 25", "0.0"), ("go 12 lighting 1", "602.3"))
 
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from typing import TypeVar
 
 from cuesync.devices.lights_together import LightsPart, LightsTogether
-from cuesync.devices.simulated import SimulatedClock, SimulatedContacts, SimulatedLights
+from cuesync.devices.simulated import SimulatedClock, SimulatedContacts, SimulatedLights, SimulatedOutput
 from cuesync.devices.simulated_sound import SimulatedAudio, SimulatedMicrophone
 from cuesync.errors import DeviceError
 from cuesync.plan.plan import Plan
@@ -16,7 +17,7 @@ from cuesync.show.listening import Listener
 from cuesync.show.sound import LocalSoundDesk
 from cuesync.show.states import State, Step
 from cuesync.show.steering import Steering
-from cuesync.show.watch import Watch, WatchedSource
+from cuesync.show.watch import Watch, WatchedSource, WatchedStarter
 
 _E = TypeVar("_E", bound=ShowEvent)
 
@@ -53,7 +54,7 @@ class Simulation:
         self.dimmers = SimulatedLights(self.clock)
         self.said: list[ShowEvent] = []
         self.opened: list[str] = []
-        """Which outputs for lights somebody tried to open anew."""
+        """Which outputs for lights, and of which scenes what starts the prop, somebody tried to open anew."""
         self._late_s, self._block_frames, self._quick = late_s, block_frames, quick
         self.card_there = True
         self.audio = self._new_audio()
@@ -75,6 +76,7 @@ class Simulation:
         self.sound = LocalSoundDesk(self.audio, self._open_audio)
         self.microphone = SimulatedMicrophone(self.audio)
         self.listener = Listener(self.clock, self.sound, dict.fromkeys(microphones, self.microphone))
+        self.outputs = {plan.title: SimulatedOutput(self.clock) for plan in plans if plan.drive is not None}
         self.show = Show(
             plans,
             clock=self.clock,
@@ -84,6 +86,7 @@ class Simulation:
             report=tell,
             house_lights=house_lights,
             listener=self.listener if microphones else None,
+            outputs=self.outputs,
         )
         steering = Steering(
             self.show,
@@ -104,9 +107,15 @@ class Simulation:
             sink=steering.take,
             stops=stop,
             lights=self.together,
+            starters=[
+                WatchedStarter(starter=starter, open=partial(self._open_output, starter.scene))
+                for starter in self.show.starters
+            ],
         )
         for worker in (self.show, self.show.desk, self.show.message_desk, self.watch, self.listener):
             self.clock.attend(worker)
+        for starter in self.show.starters:
+            self.clock.attend(starter.guard)
         self.contacts.open(contacts, steering.take)
         self.show.start()
         self.start_s = self.clock.now_s()
@@ -126,6 +135,11 @@ class Simulation:
             raise DeviceError("the simulated card is not there.")
         self.audio = self._new_audio()
         return self.audio
+
+    def _open_output(self, title: str) -> SimulatedOutput:
+        self.opened.append(title)
+        self.outputs[title].off()
+        return self.outputs[title]
 
     def _part(
         self, name: str, output: SimulatedLights, lights: Sequence[str], messages: Sequence[str] = ()

@@ -1,0 +1,348 @@
+"""Props that cuesync starts: when their output goes on, and everything that switches it off."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+from dataclasses import replace
+
+import pytest
+from hypothesis import settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
+
+from cuesync.devices.simulated import SimulatedProp
+from cuesync.errors import DeviceError, InputError
+from cuesync.plan.plan import Plan, PlannedDrive
+from cuesync.show.board import Board
+from cuesync.show.events import Fault, PropSwitched, Recovered
+from cuesync.show.live import Controls, _check_together
+from cuesync.show.rehearsal import rehearse
+from cuesync.show.states import State
+from tests.show.plans import plan
+from tests.show.simulation import Simulation
+
+LIMIT = "gpio:5"
+TITLE = "Cellar door"
+START_S, MAX_ON_S, RESET_S = 0.3, 4.0, 5.0
+
+
+def driven(**changes: object) -> Plan:
+    """The prop starts 300 ms after the trigger, pops 300 ms later, and is back after 3 s."""
+    drive = PlannedDrive(
+        output="gpio:22", start_s=START_S, latest_start_s=START_S, delay_s=0.0, max_on_s=MAX_ON_S
+    )
+    scene = replace(plan(sounds=(), reset_s=RESET_S, delay_s=0.6), drive=drive)
+    return replace(scene, **changes)  # type: ignore[arg-type]
+
+
+def limited(**changes: object) -> Plan:
+    return driven(limit_contact=LIMIT, limit_margin_s=2.0, **changes)
+
+
+class Stage(Simulation):
+    """A night of one such scene; with `prop` it moves when it is started."""
+
+    def __init__(self, scene: Plan, *, prop: bool = True, **changes: object) -> None:
+        super().__init__([scene], quick=True, closed=(LIMIT,), **changes)  # type: ignore[arg-type]
+        self.output = self.outputs[TITLE]
+        if prop:
+            SimulatedProp(
+                self.contacts,
+                "",
+                draw_delay_s=lambda: 0.3,
+                reset_s=2.7,
+                limit_contact=scene.limit_contact,
+                output=self.output,
+            )
+
+    def switched(self, since_s: float) -> list[tuple[float, bool]]:
+        return [(round(at_s - since_s, 6), on) for at_s, on in self.output.switched]
+
+    def why(self) -> str:
+        return self.all(PropSwitched)[-1].why
+
+    def do(self, doing: Callable[[], None]) -> None:
+        self.show.put(doing)
+        self.clock.sleep_s(0.01)
+
+
+def test_a_press_starts_the_prop_when_planned_and_its_limit_switch_stops_it() -> None:
+    night = Stage(limited())
+    trigger_s = night.press()
+    night.clock.sleep_s(10.0)
+    assert night.switched(trigger_s) == [(START_S, True), (START_S + 2.7, False)]
+    assert [str(event) for event in night.all(PropSwitched)] == [
+        "Cellar door: gpio:22 on, the prop starts",
+        "Cellar door: gpio:22 off after 2.70 s: the limit switch closed",
+    ]
+    assert night.state() is State.ARMED
+    night.press()
+    night.clock.sleep_s(10.0)
+    assert len(night.output.switched) == 4
+
+
+def test_without_a_limit_switch_its_longest_time_stops_it_and_only_then_it_is_ready() -> None:
+    night = Stage(driven(reset_s=1.0))
+    trigger_s = night.press()
+    night.clock.sleep_s(START_S + MAX_ON_S - 0.1)
+    assert night.state() is State.RESETTING
+    night.press()
+    night.clock.sleep_s(0.2)
+    assert night.switched(trigger_s) == [(START_S, True), (START_S + MAX_ON_S, False)]
+    assert night.why() == "its longest time is over"
+    assert night.show.scares == 1
+
+
+def test_a_jam_cuts_the_output_and_holds_the_scene() -> None:
+    """The switch never closes: cut 7 s after the trigger, though the output may be on for longer."""
+    scene = limited()
+    assert scene.drive is not None
+    night = Stage(replace(scene, drive=replace(scene.drive, max_on_s=60.0)), prop=False)
+    trigger_s = night.press()
+    night.contacts.edge(LIMIT, False, trigger_s + 0.5)
+    night.clock.sleep_s(6.9)
+    assert night.output.is_on
+    night.clock.sleep_s(0.2)
+    assert night.switched(trigger_s) == [(START_S, True), (7.0, False)]
+    assert night.why() == "the limit switch has not closed in its time"
+    assert night.state() is State.HELD
+    assert any("may be jammed" in fault.text for fault in night.all(Fault))
+    night.press()
+    night.clock.sleep_s(60.0)
+    assert len(night.output.switched) == 2
+    night.do(night.show.arm)
+    night.clock.sleep_s(60.0)
+    assert len(night.output.switched) == 2  # it is not brought home either
+
+
+@pytest.mark.parametrize("at_s", [0.1, 1.0])
+def test_what_stops_a_scene_stops_its_prop_or_never_starts_it(at_s: float) -> None:
+    """At 0.1 s the prop has not started yet."""
+    for doing, why in (
+        ("stop_all", "all is stopped"),
+        ("hold", "the scene is held"),
+        ("fail", "the scene is held"),
+    ):
+        night = Stage(limited())
+        trigger_s = night.press()
+        night.clock.sleep_s(at_s)
+        if doing == "stop_all":
+            night.do(lambda night=night: night.show.stop_all("stopped"))  # type: ignore[misc]
+        elif doing == "hold":
+            night.do(lambda night=night: night.show.hold(TITLE))  # type: ignore[misc]
+        else:
+            fail_inside(night)
+        night.clock.sleep_s(20.0)
+        on = [(START_S, True), (at_s, False)] if at_s > START_S else []
+        assert night.switched(trigger_s) == on
+        assert night.why() == why
+        assert night.state() in (State.STOPPED, State.HELD)
+
+
+def fail_inside(night: Stage) -> None:
+    """An exception in the scene's own code, as a mistake in cuesync would be."""
+    scene = night.show._scenes[0]
+
+    def broken(now_s: float) -> tuple[()]:
+        raise RuntimeError(now_s)
+
+    scene.state.advance = broken  # type: ignore[method-assign]
+    night.contacts.edge("key:space", True)
+    night.clock.sleep_s(0.0)
+    del scene.state.advance
+
+
+def test_a_stop_contact_cuts_the_output_even_where_the_show_hangs() -> None:
+    night = Stage(limited(), stop=("gpio:9",))
+    trigger_s = night.press()
+    night.clock.sleep_s(1.0)
+    night.clock._workers.remove(night.show)  # its thread hangs
+    night.contacts.edge("gpio:9", True)
+    night.clock.sleep_s(10.0)
+    assert night.switched(trigger_s) == [(START_S, True), (1.0, False)]
+
+
+def test_a_hung_show_drops_the_prop_after_its_longest_time() -> None:
+    night = Stage(limited(), prop=False)
+    trigger_s = night.press()
+    night.clock.sleep_s(1.0)
+    night.clock._workers.remove(night.show)
+    night.clock.sleep_s(60.0)
+    assert night.switched(trigger_s) == [(START_S, True), (START_S + MAX_ON_S, False)]
+
+
+def test_the_dead_man_contact_cuts_the_output_when_it_is_let_go() -> None:
+    night = Stage(limited(enable_contact="gpio:7"))
+    night.contacts.edge("gpio:7", True)
+    night.clock.sleep_s(0.1)
+    trigger_s = night.press()
+    night.clock.sleep_s(1.0)
+    night.contacts.edge("gpio:7", False)
+    night.clock.sleep_s(0.1)
+    assert night.switched(trigger_s) == [(START_S, True), (1.0, False)]
+    assert night.why() == "the dead-man contact was let go"
+
+
+def test_a_limit_switch_out_of_sight_cuts_the_output() -> None:
+    night = Stage(limited(), prop=False)
+    trigger_s = night.press()
+    night.clock.sleep_s(1.0)
+    night.contacts.unplug()
+    night.clock.sleep_s(0.5)
+    night.contacts.plug_in()
+    night.clock.sleep_s(20.0)
+    assert night.switched(trigger_s)[0] == (START_S, True)
+    assert night.switched(trigger_s)[1][0] <= 1.25
+    assert len(night.output.switched) == 2
+    assert night.why() == "the limit switch was out of sight"
+    assert night.state() is State.HELD  # nobody saw the prop come back
+
+
+def test_an_output_that_goes_holds_its_scene_and_comes_back_off() -> None:
+    night = Stage(limited())
+    night.press()
+    night.clock.sleep_s(1.0)
+    night.output.unplug()
+    night.clock.sleep_s(0.5)
+    assert night.state() is State.HELD
+    assert any("gpio:22, which starts the prop, is gone" in fault.text for fault in night.all(Fault))
+    night.output.plug_in()
+    night.clock.sleep_s(3.0)
+    assert "gpio:22, which starts the prop, is back, and off" in night.all(Recovered)[-1].text
+    assert not night.output.is_on
+    assert night.state() is State.HELD
+    night.do(night.show.arm)
+    night.clock.sleep_s(10.0)
+    trigger_s = night.press()
+    night.clock.sleep_s(10.0)
+    assert night.switched(trigger_s)[-2:] == [(START_S, True), (START_S + 2.7, False)]
+
+
+def test_a_lost_sound_card_stops_no_prop_half_way() -> None:
+    night = Stage(limited())
+    trigger_s = night.press()
+    night.clock.sleep_s(1.0)
+    night.card_there = False
+    night.audio.stop()
+    night.clock.sleep_s(10.0)
+    assert night.switched(trigger_s) == [(START_S, True), (START_S + 2.7, False)]
+
+
+def test_a_prop_that_can_not_be_started_holds_its_scene() -> None:
+    night = Stage(limited())
+
+    def broken(for_s: float) -> None:
+        raise DeviceError(f"the driver refuses {for_s}.")
+
+    night.output.on = broken  # type: ignore[method-assign]
+    night.press()
+    night.clock.sleep_s(0.5)
+    assert "gpio:22: the driver refuses 0.35. The scene is held. Cut the prop's power before" in str(
+        night.all(Fault)[-1]
+    )
+    assert night.state() is State.HELD
+
+
+def test_refused_presses_start_nothing() -> None:
+    night = Stage(limited())
+    night.press()
+    for _ in range(20):
+        night.clock.sleep_s(0.13)
+        night.press(hold_s=0.05)
+    night.clock.sleep_s(10.0)
+    assert len(night.output.switched) == 2
+
+
+def test_the_rows_say_that_a_prop_is_driven() -> None:
+    board = Board([TITLE])
+    board.take(PropSwitched(at_s=1.0, scene=TITLE, output="gpio:22", on=True))
+    assert "PROP DRIVEN" in board.rows(1.0)[0].text
+    assert board.as_json(1.0)["scenes"][0]["driven"] is True  # type: ignore[index]
+    board.take(PropSwitched(at_s=2.0, scene=TITLE, output="gpio:22", on=False, on_s=1.0, why="over"))
+    assert "PROP DRIVEN" not in board.rows(2.0)[0].text
+
+
+def test_a_rehearsal_starts_the_prop_as_the_show_does() -> None:
+    for scene in (driven(pops_s=(0.55, 0.6, 0.65)), limited(pops_s=(0.55, 0.6, 0.65))):
+        rehearsal = rehearse(scene, presses=20)
+        assert {round(scare.pop_s, 6) for scare in rehearsal.scares} == {0.55, 0.6, 0.65}
+        on, off = rehearsal.switched
+        assert (on.on, round(on.at_s, 6)) == (True, START_S)
+        limit_s = RESET_S if scene.limit_contact else START_S + MAX_ON_S
+        assert round(off.at_s, 6) == min(limit_s, START_S + MAX_ON_S)
+
+
+def test_no_two_props_hang_on_one_output() -> None:
+    other = driven(title="Attic", contact="key:a")
+    with pytest.raises(InputError, match="gpio:22, which starts another prop"):
+        _check_together([driven(), other], Controls())
+    with pytest.raises(InputError, match="can't be beside the contact gpio:22 nc"):
+        _check_together([driven()], Controls(stop=("gpio:22 nc",)))
+
+
+class Nights(RuleBasedStateMachine):
+    """Any order of presses, contacts, operator and pulled plugs against one invariant: the prop is driven
+    only where its scene is playing or resetting, never too long, never twice for one press."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.night = Stage(limited(enable_contact="gpio:7"), prop=False, stop=("gpio:9",))
+
+    def wait(self, gap_s: float) -> None:
+        self.night.clock.sleep_s(gap_s)
+
+    @rule(gap_s=st.floats(0.0, 9.0))
+    def pass_time(self, gap_s: float) -> None:
+        self.wait(gap_s)
+
+    @rule(contact=st.sampled_from(["key:space", "gpio:7", LIMIT, "gpio:9"]), closed=st.booleans())
+    def edge(self, contact: str, closed: bool) -> None:
+        self.night.contacts.edge(contact, closed)
+        self.wait(0.05)
+
+    @rule()
+    def press_in_good_order(self) -> None:
+        night = self.night
+        for contact, closed in (("gpio:9", False), ("key:space", False), (LIMIT, True), ("gpio:7", True)):
+            night.contacts.edge(contact, closed)
+        for doing in (night.show.acknowledge, night.show.arm):
+            night.do(doing)
+        self.wait(0.5)
+        night.press()
+        self.wait(0.4)
+
+    @rule(step=st.sampled_from(["stop", "acknowledge", "arm", "hold"]))
+    def operator(self, step: str) -> None:
+        show = self.night.show
+        doing = {
+            "stop": lambda: show.stop_all(""),
+            "acknowledge": show.acknowledge,
+            "arm": show.arm,
+            "hold": lambda: show.hold(TITLE),
+        }
+        self.night.do(doing[step])
+
+    @rule(what=st.sampled_from(["contacts", "output"]), back_s=st.floats(0.0, 3.0))
+    def pull_the_plug(self, what: str, back_s: float) -> None:
+        device = self.night.contacts if what == "contacts" else self.night.output
+        device.unplug()
+        self.wait(back_s)
+        device.plug_in()
+        self.wait(0.3)
+
+    @invariant()
+    def driven_only_where_it_may_be(self) -> None:
+        night = self.night
+        if night.output.is_on:
+            assert night.state() in (State.PLAYING, State.RESETTING)
+        assert len(night.output.switched) <= 2 * night.show.scares
+        for (on_s, on), (off_s, off) in itertools.pairwise(night.output.switched):
+            assert on is not off
+            assert not on or off_s - on_s <= MAX_ON_S + 1e-9
+        if night.output.is_on:
+            assert night.clock.now_s() - night.output.switched[-1][0] <= MAX_ON_S + 1e-9
+
+
+Nights.TestCase.settings = settings(max_examples=40, stateful_step_count=25, deadline=None)
+TestNights = Nights.TestCase
