@@ -46,7 +46,7 @@ class Voice:
         self.begun_frame: int | None = None
         """The frame at which it was first heard."""
         self.late_frames = 0
-        """How much too late it was asked for."""
+        """How much too late it was, for having been asked for late or lost by the card."""
         self.stopping = False
         """Set by the owner: fade out from the next block on."""
         self.stop_frame: int | None = None
@@ -90,8 +90,9 @@ class Mixer:
     def play(self, voice: Voice) -> None:
         """Start this voice at its frame.
 
-        Where that has passed it joins in where it would be by now if its hit is still to come; if not, it is
-        played whole at once, unless that is too late for anybody to accept.
+        Where that has passed unheard, because it was asked for late or the card lost sound, it joins in where
+        it would be by now if its hit is still to come; if not, it is played whole at once, unless that is too
+        late for anybody to accept.
         """
         # Kept until done: the last reference to a large array must not fall on the sound card's thread.
         self._kept = [kept for kept in self._kept if not kept.done]
@@ -124,7 +125,7 @@ class Mixer:
     def render(self, out: Samples, first_frame: int) -> None:
         """Fill `out` (frames, channels) with the sum of the voices from `first_frame` on; never raises."""
         try:
-            self._take_in(first_frame)
+            self._take_in()
             frames = len(out)
             for begin in range(0, frames, _CHUNK_FRAMES):
                 end = min(begin + _CHUNK_FRAMES, frames)
@@ -133,24 +134,12 @@ class Mixer:
             self.failures += 1
             out.fill(0.0)
 
-    def _take_in(self, first_frame: int) -> None:
+    def _take_in(self) -> None:
         while self._inbox:
             voice = self._inbox.popleft()
             if self._playing >= MOST_VOICES:
                 voice.dropped = voice.done = True
                 continue
-            late_frames = first_frame - voice.start_frame
-            if late_frames > 0:
-                voice.late_frames = late_frames
-                hit_frame = voice.start_frame + voice.prepared.hit_frames
-                if hit_frame >= first_frame:
-                    # It joins in where it would be by now; the ramp is over when the hit comes.
-                    voice._fade_in_frame = min(first_frame, hit_frame - self._fade_frames)
-                elif late_frames <= self._whole_frames:
-                    voice.start_frame = first_frame
-                else:
-                    voice.dropped = voice.done = True
-                    continue
             self._slots[self._playing] = voice
             self._playing += 1
 
@@ -180,9 +169,25 @@ class Mixer:
         self._limiter.process(total)
         np.copyto(out, total.T)
 
+    def _begin_late(self, voice: Voice, first_frame: int) -> None:
+        """A voice whose first frame has passed unheard: asked for too late, or lost by the card."""
+        late_frames = voice.late_frames = first_frame - voice.start_frame
+        hit_frame = voice.start_frame + voice.prepared.hit_frames
+        if hit_frame >= first_frame:
+            # It joins in where it would be by now; the ramp is over when the hit comes.
+            voice._fade_in_frame = min(first_frame, hit_frame - self._fade_frames)
+        elif late_frames <= self._whole_frames:
+            voice.start_frame = first_frame
+        else:
+            voice.dropped = voice.done = True
+
     def _add(self, voice: Voice, total: NDArray[np.float32], first_frame: int, frames: int) -> None:
         if voice.stopping and voice.stop_frame is None:
             voice.stop_frame = first_frame
+        if voice.begun_frame is None and voice.start_frame < first_frame:
+            self._begin_late(voice, first_frame)
+            if voice.done:
+                return
         prepared = voice.prepared
         begin = max(voice.start_frame, first_frame)
         voice_end = voice.start_frame + prepared.frames

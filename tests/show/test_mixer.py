@@ -100,6 +100,27 @@ def test_a_late_voice_whose_hit_has_passed_is_whole_or_not_heard(late_ms: int, h
     assert voice.late_frames == late_ms * 48
 
 
+@pytest.mark.parametrize(("lost_ms", "start"), [(20, 1000), (185, 1000), (20, 40)])
+def test_a_voice_whose_beginning_and_hit_the_card_has_lost_is_played_whole(lost_ms: int, start: int) -> None:
+    mixer = Mixer(RATE_HZ, 2)
+    voice = Voice(flat(1000), start)
+    mixer.play(voice)
+    silence = start - start % 32  # up to here the card plays, and then loses sound
+    assert not render(mixer, silence, 32, first=0).any()
+    out = render(mixer, 2048, 256, first=start + lost_ms * 48)[:, 0]
+    assert np.flatnonzero(out).tolist() == list(range(1000))
+    assert (voice.late_frames, voice.start_frame) == (lost_ms * 48, start + lost_ms * 48)
+
+
+def test_a_voice_whose_beginning_the_card_has_lost_hits_on_time_under_a_ramp() -> None:
+    mixer = Mixer(RATE_HZ, 1)
+    mixer.play(Voice(PreparedSound(name="ramp", rows=ramp(), routes=((0, 0),), hit_frames=4800), 1000))
+    render(mixer, 992, 32, first=0)
+    out = render(mixer, 8192, 256, first=1960)[:, 0]
+    assert 0.0 < out[0] < ramp()[0, 960] / 100
+    assert np.array_equal(out[480:], ramp()[0, 960 + 480 : 960 + 8192])
+
+
 def test_the_hit_of_a_prepared_sound_is_where_the_clip_has_it() -> None:
     prepared = prepare_sound(sound(click(), start_s=0.0, hit_s=0.1, cut_s=0.025), RATE_HZ, 2)
     assert np.flatnonzero(prepared.rows[0]).tolist() == [prepared.hit_frames]
