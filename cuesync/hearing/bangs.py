@@ -235,9 +235,9 @@ def whiten_alike(looks: list[list[Look]], rate_hz: int) -> None:
         if best[0] > SURE_RISE_DB:
             break
     if best is not None:
-        for ones in looks:
-            for one in ones:
-                whitened(one, best[2], best[1], rate_hz)
+        ready = firsts if best[2] is taps else []
+        for one in (one for ones in looks for one in ones if one not in ready):
+            whitened(one, best[2], best[1], rate_hz)
 
 
 def whitened(one: Look, taps: Samples, every: int, rate_hz: int) -> None:
@@ -285,25 +285,23 @@ def _events(steps: Samples, floor: float) -> list[Event]:
     if len(steps) < 24:
         return []
     sums = np.concatenate([[0.0], np.cumsum(steps)])
-    at = np.arange(12, len(steps) - 4)
-    after = (sums[at + 4] - sums[at]) / 4.0
-    ratio = after / ((sums[at] - sums[at - 12]) / 12.0 + 0.5 * floor)
+    here = sums[12:-5]
+    after = (sums[16:-1] - here) / 4.0
+    ratio = after / ((here - sums[:-17]) / 12.0 + 0.5 * floor)
     high = np.flatnonzero((ratio > 4.0) & (after > 4.0 * floor))
     if not len(high):
         return []
     # a run of places within 2 ms is one event, placed where it rises most
-    heads = np.concatenate([[0], np.flatnonzero(np.diff(high) > 8) + 1])
-    tails = np.concatenate([heads[1:], [len(high)]])
+    runs = np.cumsum(np.diff(high, prepend=high[0]) > 8)
+    heads = np.searchsorted(runs, np.arange(runs[-1] + 1))
+    tops = high[np.lexsort((-ratio[high], runs))[heads]]
     peaks = after.copy()
     for shift in range(1, 12):
         np.maximum(peaks[:-shift], after[shift:], out=peaks[:-shift])
-    tops = [
-        int(high[head + int(np.argmax(ratio[high[head:tail]]))])
-        for head, tail in zip(heads, tails, strict=True)
-    ]
     levels_db = 10.0 * np.log10(peaks[tops] / floor)
     return [
-        Event(at=top + 12, level_db=float(level_db)) for top, level_db in zip(tops, levels_db, strict=True)
+        Event(at=at, level_db=level_db)
+        for at, level_db in zip((tops + 12).tolist(), levels_db.tolist(), strict=True)
     ]
 
 

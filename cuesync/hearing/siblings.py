@@ -275,9 +275,7 @@ def _loudness_db(one: Look) -> Samples:
 def _sudden_rise_db(one: Look) -> Samples:
     """How far the millisecond from each fine step on stands above the three before it, at most 4 dB."""
     sums = np.concatenate([[0.0], np.cumsum(one.steps / one.floor)])
-    at = np.arange(12, len(one.steps) - 3)
+    here = sums[12:-4]
     rise_db = np.zeros(len(one.steps))
-    rise_db[at] = 10.0 * np.log10(
-        ((sums[at + 4] - sums[at]) / 4.0 + 0.25) / ((sums[at] - sums[at - 12]) / 12.0 + 0.25)
-    )
+    rise_db[12:-3] = 10.0 * np.log10(((sums[16:] - here) / 4.0 + 0.25) / ((here - sums[:-16]) / 12.0 + 0.25))
     return np.clip(rise_db, -4.0, 4.0)
