@@ -13,6 +13,7 @@ from cuesync.devices.ports import LightCommand, Samples
 from cuesync.devices.simulated import (
     SimulatedClock,
     SimulatedContacts,
+    SimulatedCycle,
     SimulatedLights,
     SimulatedOutput,
     SimulatedProp,
@@ -94,11 +95,17 @@ def rehearse(plan: Plan, *, rate_hz: int = 48000, presses: int = 100, seed: int 
         outputs={} if output is None else {plan.title: output},
     )
     started_s = 0.0 if plan.drive is None else plan.drive.start_s
+
+    def popped(cycle: SimulatedCycle) -> None:
+        if plan.pop_contact is not None and cycle.pop_s is not None:
+            contacts.press(plan.pop_contact, cycle.pop_s, hold_s=_HOLD_S)
+
     prop = SimulatedProp(
         contacts,
         plan.contact,
         draw_delay_s=lambda: (draw.choice(plan.pops_s) if plan.pops_s else plan.delay_s) - started_s,
         reset_s=plan.reset_s - started_s,
+        popped=popped,
         limit_contact=plan.limit_contact,
         output=output,
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -96,3 +98,10 @@ def test_a_plan_of_lights_alone() -> None:
     rehearsal = rehearse(plan(sounds=(), lights=(light(0.2),)), presses=2)
     assert not rehearsal.sound.any()
     assert [scare.offset_s for scare in rehearsal.scares] == [None, None]
+
+
+@pytest.mark.parametrize("contact", ["midi:61", "microphone:1"])
+def test_a_prop_whose_pop_is_watched_pops_in_a_rehearsal_too(contact: str) -> None:
+    """Three pops unseen would be misfires, and set the scene aside."""
+    rehearsal = rehearse(replace(plan(), pop_contact=contact), presses=6)
+    assert [scare.pop_s for scare in rehearsal.scares] == pytest.approx([0.6] * 6)
