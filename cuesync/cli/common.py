@@ -90,7 +90,7 @@ sound_input_option = click.option(
     "--microphone",
     "sound_input",
     metavar="NAME",
-    help='Sound card that contacts such as "input:1" are on (a part of its name is enough).',
+    help='Sound card that "input:1" and "microphone:1" are on (a part of its name is enough).',
 )
 
 

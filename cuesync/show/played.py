@@ -37,13 +37,11 @@ class PlayedLately:
         self._ring[: frames - fits] = 0.0
 
     def between(self, first_frame: int, end_frame: int) -> Samples | None:
-        """The frames from one to the other, silence before the first block; None where they are gone or
-        still to come."""
+        """The frames from one to the other; None where they are gone, still to come, or before the first
+        block: another process may have played then."""
         begin, size = self._begin, len(self._ring)
-        if begin is None or end_frame > self._end:
+        if begin is None or first_frame < begin or end_frame > self._end:
             return None
-        frames = np.arange(first_frame, end_frame)
-        samples = self._ring[frames % size]
-        samples[frames < begin] = 0.0
+        samples = self._ring[np.arange(first_frame, end_frame) % size]
         # looked at after the copy; a block may just be on its way in
-        return None if max(first_frame, begin) < self._end - size * 15 // 16 else samples
+        return None if first_frame < self._end - size * 15 // 16 else samples

@@ -7,9 +7,9 @@
 Pops, ratchets, motors and rooms are those of `pops.py`: a real snap, ratchet clicks 6 to 14 dB softer up to
 the moment of the pop, a motor 25 dB softer, a rebound. A real scream (freedoom, freedink, hedgewars) comes
 out of a loudspeaker (band limits, saturation) 10 to 120 ms after it was handed over, through another room,
-its hit 10 ms after the median pop. In every second scare a guest screams, 0 to 20 dB softer than the pop, from
-0.3 s before to 0.6 s after it. The prop fails in a quarter of the scares, but not in the first four. Levels
-are rms of the loudest 10 ms at the microphone; the ratio is the pop over the scream.
+its hit 10 ms after the median pop. In every second scare a guest screams, 0 to 20 dB softer than the pop,
+from 0.3 s before to 0.6 s after it. The prop fails in a quarter of the scares, but not in the first four.
+Levels are rms of the loudest 10 ms at the microphone; the ratio is the pop over the scream.
 
 The rows "worked on" take the half of the sounds on which the limits were chosen, "held out" the other half.
 The rows "sound not known" get the same microphone without the played sound: what knowing it is worth.
