@@ -9,9 +9,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from cuesync.devices.contact_addresses import is_microphone
 from cuesync.devices.fixtures import Fixture
 from cuesync.devices.ports import WHITE, Colour
 from cuesync.plan.care import NOTHING_SAID, Care
+from cuesync.plan.listening import listening_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -238,7 +240,7 @@ class Plan:
             if sound.device_s is None
         )
         others = (_OTHER_GEAR,) if self.messages or self.stop_messages else ()
-        return self.notes + self._started + cuts + unknown + others
+        return self.notes + self._started + self._listens + cuts + unknown + others
 
     @property
     def _started(self) -> tuple[str, ...]:
@@ -248,6 +250,21 @@ class Plan:
         return (
             f"{self.drive.output} starts the prop {self.drive.start_s * 1000.0:.1f} ms after the trigger"
             + (", held back for what has to come before the pop" if held else ""),
+        )
+
+    @property
+    def started_s(self) -> float:
+        """When the prop is started: with the trigger itself, or by cuesync after it."""
+        return 0.0 if self.drive is None else self.drive.start_s
+
+    @property
+    def _listens(self) -> tuple[str, ...]:
+        if self.pop_contact is None or not is_microphone(self.pop_contact):
+            return ()
+        early_s, late_s = listening_s(self.delay_s, self.pops_s, self.started_s)
+        return (
+            f"{self.pop_contact} listens for the pop from {early_s * 1000.0:.0f} to {late_s * 1000.0:.0f} ms "
+            "after the trigger; where other sound covers it, the log says that it is not sure",
         )
 
     @property

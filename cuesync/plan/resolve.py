@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from cuesync.devices.contact_addresses import is_microphone, overlap
+from cuesync.devices.contact_addresses import overlap
 from cuesync.errors import ClipError, CuesyncError, FaultyFileError, Problem
 from cuesync.hearing.hits import find_hit
 from cuesync.plan.air import air_path_s
@@ -17,7 +17,6 @@ from cuesync.plan.care import Care
 from cuesync.plan.drive import as_early_as_can_be, in_the_way
 from cuesync.plan.fixtures import fixture_problems, planned_fixture
 from cuesync.plan.lights import plan_lights
-from cuesync.plan.listening import listening_s
 from cuesync.plan.messages import plan_messages
 from cuesync.plan.placing import placed, too_early_ms, too_early_words
 from cuesync.plan.plan import (
@@ -83,7 +82,6 @@ def resolve(
     # the clips are opened even where the prop is in doubt: all problems are told at once
     clips = [resolver.clip(index, part) for index, part in enumerate(scene_file.content.sound)]
     if prop is not None:
-        resolver.listening(prop)
         sounds = [
             resolver.sound(index, part, prop, *loaded)
             for index, (part, loaded) in enumerate(zip(scene_file.content.sound, clips, strict=True))
@@ -183,15 +181,6 @@ class _Resolver:
                         f"{address} is the same contact as {other[-1]} in [{other[0]}].",
                         "Give each a contact of its own.",
                     )
-
-    def listening(self, prop: _Prop) -> None:
-        contact = self.scene_file.content.prop.pop_contact
-        if contact is not None and is_microphone(contact):
-            early_s, late_s = listening_s(prop.delay_s, prop.pops_s)
-            self.notes.append(
-                f"{contact} listens for the pop from {early_s * 1000.0:.0f} to {late_s * 1000.0:.0f} ms "
-                "after the trigger; where other sound covers it, the log says that it is not sure"
-            )
 
     def prop(self) -> _Prop | None:
         part = self.scene_file.content.prop

@@ -137,6 +137,7 @@ class Show:
                     plan.pops_s,
                     hold_after=plan.hold_after,
                     correct_within_s=plan.correct_within_s,
+                    started_s=plan.started_s,
                 )
             self._scenes.append(
                 _Scene(

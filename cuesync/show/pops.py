@@ -59,9 +59,17 @@ class PopWatch:
     """
 
     def __init__(
-        self, delay_s: float, pops_s: tuple[float, ...], *, hold_after: int, correct_within_s: float
+        self,
+        delay_s: float,
+        pops_s: tuple[float, ...],
+        *,
+        hold_after: int,
+        correct_within_s: float,
+        started_s: float = 0.0,
     ) -> None:
+        """`started_s`: so long after the trigger the prop is started; every other time holds that, too."""
         self._delay_s = delay_s
+        self._started_s = started_s
         self._hold_after = hold_after
         self._correct_within_s = correct_within_s
         self._learned_s = list(pops_s)
@@ -72,14 +80,15 @@ class PopWatch:
     @property
     def window_s(self) -> tuple[float, float]:
         """When, after the trigger, an edge of the pop contact is this trigger's pop."""
-        return 0.5 * self._delay_s, 1.5 * self._delay_s + 0.5
+        own_s = self._delay_s - self._started_s
+        return self._started_s + 0.5 * own_s, self._started_s + 1.5 * own_s + 0.5
 
     @property
     def listening_s(self) -> tuple[float, float]:
         """When, after the trigger, a microphone is to listen, as the prop has drifted."""
         moved_s = 0.0 if self.drift is None else self.drift.estimate_s - self.drift.target_s
-        early_s, late_s = listening_s(self._delay_s, self._learned_s)
-        return max(0.0, early_s + moved_s), late_s + moved_s
+        early_s, late_s = listening_s(self._delay_s, self._learned_s, self._started_s)
+        return max(self._started_s, early_s + moved_s), late_s + moved_s
 
     @property
     def correction_s(self) -> float:

@@ -94,7 +94,6 @@ def rehearse(plan: Plan, *, rate_hz: int = 48000, presses: int = 100, seed: int 
         report=events.append,
         outputs={} if output is None else {plan.title: output},
     )
-    started_s = 0.0 if plan.drive is None else plan.drive.start_s
 
     def popped(cycle: SimulatedCycle) -> None:
         if plan.pop_contact is not None and cycle.pop_s is not None:
@@ -103,8 +102,8 @@ def rehearse(plan: Plan, *, rate_hz: int = 48000, presses: int = 100, seed: int 
     prop = SimulatedProp(
         contacts,
         plan.contact,
-        draw_delay_s=lambda: (draw.choice(plan.pops_s) if plan.pops_s else plan.delay_s) - started_s,
-        reset_s=plan.reset_s - started_s,
+        draw_delay_s=lambda: (draw.choice(plan.pops_s) if plan.pops_s else plan.delay_s) - plan.started_s,
+        reset_s=plan.reset_s - plan.started_s,
         popped=popped,
         limit_contact=plan.limit_contact,
         output=output,

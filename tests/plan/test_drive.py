@@ -84,6 +84,14 @@ def test_a_cue_that_may_follow_the_drift_keeps_room_for_it(tmp_path: Path) -> No
     assert plan.sounds[0].start_s == pytest.approx(EARLIEST_START_S + 0.06)
 
 
+def test_a_microphone_listens_from_when_the_prop_is_started(tmp_path: Path) -> None:
+    """100 ms to either side of a pop at 100 ms, and no sooner than 50 ms after the start, as without."""
+    text = scene(delay_ms=100).replace("reset_s", 'pop_contact = "microphone:1"\nreset_s')
+    without, plan = plan_of(tmp_path, text), plan_of(tmp_path, text + DRIVE)
+    assert any("listens for the pop from 50 to 200 ms after" in note for note in without.remarks)
+    assert any("listens for the pop from 370 to 520 ms after" in note for note in plan.remarks)
+
+
 def test_the_prop_waits_for_a_slow_sound_device_too(tmp_path: Path) -> None:
     """What `run` learns from the device only then; nothing is cut, and the pop comes later by as much."""
     before = driven(tmp_path, delay_ms=100)

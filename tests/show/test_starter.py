@@ -15,7 +15,7 @@ from cuesync.devices.simulated import SimulatedProp
 from cuesync.errors import DeviceError, InputError
 from cuesync.plan.plan import Plan, PlannedDrive
 from cuesync.show.board import Board
-from cuesync.show.events import Fault, PropSwitched, Recovered
+from cuesync.show.events import Fault, PropSwitched, Recovered, ScareDone
 from cuesync.show.live import Controls, _check_together
 from cuesync.show.rehearsal import rehearse
 from cuesync.show.states import State
@@ -271,6 +271,22 @@ def test_a_rehearsal_starts_the_prop_as_the_show_does() -> None:
         assert (on.on, round(on.at_s, 6)) == (True, START_S)
         limit_s = RESET_S if scene.limit_contact else START_S + MAX_ON_S
         assert round(off.at_s, 6) == min(limit_s, START_S + MAX_ON_S)
+
+
+def test_a_pop_counts_only_once_the_prop_was_started() -> None:
+    """The prop waits for 5 s, then pops after 300 ms."""
+    scene = limited(delay_s=5.3, reset_s=10.0, pop_contact="gpio:6")
+    assert scene.drive is not None
+    scene = replace(scene, drive=replace(scene.drive, start_s=5.0, latest_start_s=5.0))
+    night = Stage(scene)
+    for early_s, number in ((4.9, 1), (5.31, 2)):
+        trigger_s = night.press()
+        night.contacts.edge("gpio:6", True, trigger_s + early_s)
+        night.contacts.edge("gpio:6", False, trigger_s + early_s + 0.05)
+        night.clock.sleep_s(20.0)
+        (done,) = (event for event in night.all(ScareDone) if event.number == number)
+        assert done.misfire == (number == 1)
+    assert done.pop_s == pytest.approx(5.31)
 
 
 def test_no_two_props_hang_on_one_output() -> None:
