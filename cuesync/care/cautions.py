@@ -16,7 +16,41 @@ ENOUGH_TRIALS = 10
 
 def plan_cautions(plan: Plan) -> tuple[str, ...]:
     """What is doubtful or could hurt in this plan, each as one or two sentences."""
-    return (*_flash_cautions(plan), *_sound_cautions(plan), *_sync_cautions(plan))
+    return (
+        *_drive_cautions(plan),
+        *_flash_cautions(plan),
+        *_sound_cautions(plan),
+        *_sync_cautions(plan),
+    )
+
+
+def _drive_cautions(plan: Plan) -> list[str]:
+    drive = plan.drive
+    if drive is None:
+        return []
+    cautions = [
+        f"cuesync itself moves this prop, {drive.start_s:.2f} s after the press, by {drive.output}. Hands stay "
+        "clear from the press until it is back; before they go in, cut the power of the output by hand, lock "
+        "it off, and relieve or block the spring (OSHA 1910.147). Fit a hard-wired stop that cuts it whatever "
+        "cuesync says, and switch low voltage only: mains is for licensed trades."
+    ]
+    off_s = drive.start_s + drive.max_on_s
+    if off_s < plan.delay_s:
+        cautions.append(
+            f"{drive.output} is off again {(plan.delay_s - off_s) * 1000.0:.0f} ms before the pop. That is "
+            "right for a short start pulse; a motor that has to turn until the pop needs a longer max_on_s."
+        )
+    elif plan.limit_contact is not None and off_s < plan.reset_s:
+        cautions.append(
+            f"{drive.output} is off {plan.reset_s - off_s:.1f} s before the prop is back, by its reset. That "
+            "is right where it comes back by itself; a motor that brings it back needs a longer max_on_s."
+        )
+    if plan.limit_contact is None:
+        cautions.append(
+            f"nothing tells cuesync where the prop stands: {drive.output} is on for {drive.max_on_s:g} s in "
+            "every scare, and a jam is not seen. Fit a limit switch (limit_contact)."
+        )
+    return cautions
 
 
 def _flash_cautions(plan: Plan) -> list[str]:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from cuesync.care import NO_EMERGENCY_STOP, STANDING, plan_cautions
-from cuesync.plan.plan import Clip, PlannedLight, PlannedSound
+from cuesync.plan.plan import Clip, PlannedDrive, PlannedLight, PlannedSound
 from tests.care.plans import BARE
 
 
@@ -90,3 +90,27 @@ def test_the_standing_cautions_never_promise_a_stop() -> None:
     everything = " ".join(STANDING)
     for word in ("spring", "Mains", "licensed trades", "ways out", "Local codes"):
         assert word in everything
+
+
+def driven(max_on_s: float = 2.0, **changes: object) -> str:
+    drive = PlannedDrive(output="gpio:22", start_s=0.3, latest_start_s=10.0, delay_s=0.0, max_on_s=max_on_s)
+    return cautions(drive=drive, **changes)
+
+
+def test_a_prop_that_cuesync_moves_has_cautions_of_its_own() -> None:
+    said = driven(limit_contact="gpio:4", max_on_s=10.0)
+    assert "cuesync itself moves this prop, 0.30 s after the press, by gpio:22" in said
+    for words in ("cut the power of the output by hand, lock it off", "OSHA 1910.147", "hard-wired stop"):
+        assert words in said
+    assert "mains is for licensed trades" in said
+    assert "\n" not in said
+
+
+def test_without_a_limit_switch_a_jam_is_not_seen() -> None:
+    assert "gpio:22 is on for 2 s in every scare, and a jam is not seen" in driven()
+
+
+def test_an_output_that_is_off_before_the_pop_or_the_reset_is_pointed_out() -> None:
+    assert "gpio:22 is off again 100 ms before the pop" in driven(0.2)
+    assert "is off 6.7 s before the prop is back" in driven(limit_contact="gpio:4")
+    assert "is off" not in driven()

@@ -51,10 +51,10 @@ print(json.dumps(["summary", summary.scares]), flush=True)
 class Program:
     """`run_show` in a process with a terminal; `typist` is the other end of its keyboard."""
 
-    def __init__(self, folder: Path, *arguments: str) -> None:
+    def __init__(self, folder: Path, *arguments: str, code: str = PROGRAM) -> None:
         self.typist, keyboard = os.openpty()
         self.process = subprocess.Popen(
-            [sys.executable, "-c", PROGRAM, str(folder), *arguments],
+            [sys.executable, "-c", code, str(folder), *arguments],
             cwd=ROOT,
             stdin=keyboard,
             stdout=subprocess.PIPE,
