@@ -11,7 +11,7 @@ the call of the command to the arrival of its packet (Linux).
 An MQTT message goes through the broker, whose scatter is not ours. So each MQTT row has another below it: the
 same messages as a bare socket in a process of its own gets them from the same broker (kernel's stamp, Linux),
 and then how much our stamps stray from those. The senders are bare sockets, too, as a door's button with a
-small network chip would be.
+small network chip would be. "At once": the broker was told to hold nothing back (`set_tcp_nodelay true`).
 """
 
 from __future__ import annotations
@@ -157,7 +157,7 @@ def row(name: str, late_s: NDArray[np.float64]) -> None:
     )
 
 
-def measure_mqtt(broker: Broker, edges: int, qos: int) -> None:
+def measure_mqtt(broker: Broker, edges: int, qos: int, how: str) -> None:
     words = [str(word) for word in (broker.port, edges, qos)]
     listening = subprocess.Popen(
         [sys.executable, "-c", MQTT_LISTENER, *words], stdout=subprocess.PIPE, text=True, cwd=sys.path[0]
@@ -165,7 +165,7 @@ def measure_mqtt(broker: Broker, edges: int, qos: int) -> None:
     assert listening.stdout is not None
     assert listening.stdout.readline() == "ready\n"
     contacts = MqttContacts(broker.where)
-    times = measure(f"MQTT QoS {qos}", contacts, "mqtt:hall/pad", sender(MQTT_SENDER, *words))
+    times = measure(f"MQTT QoS {qos}{how}", contacts, "mqtt:hall/pad", sender(MQTT_SENDER, *words))
     if times is None:
         listening.kill()
     bare_s = np.array([float(line) for line in listening.stdout.read().split()])
@@ -212,13 +212,14 @@ def main() -> None:
         osc = OscContacts(f"127.0.0.1:{port}")
         measure_light(options.edges)
         measure("OSC", osc, "osc:/hall/pad", sender(OSC_SENDER, port, options.edges))
-        broker = Broker(Path(folder))
-        broker.start()
-        try:
-            for qos in (0, 1):
-                measure_mqtt(broker, options.edges, qos)
-        finally:
-            broker.stop()
+        for at_once in (False, True):
+            broker = Broker(Path(folder), at_once=at_once)
+            broker.start()
+            try:
+                for qos in (0, 1):
+                    measure_mqtt(broker, options.edges, qos, " at once" if at_once else "")
+            finally:
+                broker.stop()
 
 
 if __name__ == "__main__":

@@ -45,7 +45,7 @@ def wait_until(true: Callable[[], object], timeout_s: float = 10.0) -> bool:
 class Broker:
     """Mosquitto on a free port, with a configuration of its own."""
 
-    def __init__(self, folder: Path, *, password: bool = False) -> None:
+    def __init__(self, folder: Path, *, password: bool = False, at_once: bool = False) -> None:
         self.port = free_port()
         self.where = f"127.0.0.1:{self.port}"
         self.config = folder / "mosquitto.conf"
@@ -62,6 +62,8 @@ class Broker:
             lines.append(f"acl_file {access}")
         if sys.platform != "win32":
             lines.append("user root")
+        if at_once:
+            lines.append("set_tcp_nodelay true")
         self.config.write_text("\n".join(lines) + "\n", encoding="utf-8")
         self.process: subprocess.Popen[bytes] | None = None
 
