@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -38,6 +39,7 @@ class FileSource:
                 f"{path}: can't be read as sound ({_plain(error)}). It should be WAV, FLAC, OGG or MP3; "
                 "if it is a film, take its sound track out first."
             ) from error
+        self._reader = ThreadPoolExecutor(1)
         self.rate_hz = int(self._file.samplerate)
         self.channels = int(self._file.channels)
         self.frames = int(self._file.frames)
@@ -48,16 +50,19 @@ class FileSource:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self._reader.shutdown()
         self._file.close()
 
     def blocks(self) -> Iterator[NDArray[Any]]:
-        """The whole recording in order; shape (frames, channels), int16 or float32."""
+        """The whole recording in order; shape (frames, channels), int16 or float32.
+
+        While one block is worked on, the next is read: no `window` before the last.
+        """
         try:
             self._file.seek(0)
-            while True:
-                block = self._file.read(READ_FRAMES, dtype=self._kind, always_2d=True)
-                if not len(block):
-                    return
+            coming = self._reader.submit(self._read)
+            while len(block := coming.result()):
+                coming = self._reader.submit(self._read)
                 # one sum finds every NaN and infinity, at a fraction of the price of looking for them
                 if self._kind == "float32" and not np.isfinite(block.sum()):
                     raise RecordingError(
@@ -69,6 +74,10 @@ class FileSource:
             raise RecordingError(
                 f"{self.name}: breaks off in the middle ({_plain(error)}). Copy it again, or record again."
             ) from error
+
+    def _read(self) -> NDArray[Any]:
+        block: NDArray[Any] = self._file.read(READ_FRAMES, dtype=self._kind, always_2d=True)
+        return block
 
     def window(self, channel: int, start: int, stop: int) -> NDArray[np.float64]:
         """Samples start … stop of one channel, from the file."""
