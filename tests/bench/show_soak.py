@@ -87,11 +87,15 @@ def main() -> None:
         night = run_show(
             scenes, log_folder=Path(folder), say=say, stop=stop, settings=PortSettings(keyboard_fd=keyboard)
         )
-    silent = sum(played.start_s is None for scare in done for played in scare.sounds)
-    worst_ms = max((abs(played.late_ms or 0.0) for scare in done for played in scare.sounds), default=0.0)
+    wanted_s = scenes[0].sounds[0].lands_s
+    sounds = [played for scare in done for played in scare.sounds]
+    silent = sum(played.start_s is None for played in sounds)
+    off_s = [abs(played.lands_s - wanted_s) for played in sounds if played.lands_s is not None]
+    missed = [played.late_ms for played in sounds if played.late_ms is not None and played.late_ms > 0.5]
     print(
         f"{presses} keys, {night.scares} scares, {night.refusals} refused; {silent} sounds not heard, "
-        f"placed at most {worst_ms:.3f} ms off; {night.faults} faults"
+        f"hits placed at most {max(off_s, default=0.0) * 1000.0:.3f} ms off, the beginning of {len(missed)} "
+        f"lost (at most {max(missed, default=0.0):.1f} ms); {night.faults} faults"
     )
     for fault in faults:
         print(f"  {fault}")
