@@ -48,6 +48,11 @@ LEAST_DB = 8.0
 """What one band may add, and the sum from which a sound is a bang."""
 
 TAILS_S = (0.015, 0.06)
+MATCH_HZ = (300.0, 8000.0)
+MATCH_EVENED = 0.85
+MATCH_KEPT = 0.3
+"""Which band is matched, how far its spectrum is evened out, and how much of the cues before counts."""
+
 LATEST_S = 0.35
 EARLIEST_S = 0.05
 """Sound is heard up to `LATEST_S` after it was handed over; or `EARLIEST_S` before, where a driver reports a
@@ -115,6 +120,7 @@ class AwaitedPop:
 
     def __init__(self) -> None:
         self._pops: deque[Powers] = deque(maxlen=KEPT_POPS)
+        self._matches: dict[int, Powers] = {}
 
     def listen(self, heard: Stretch, played: Stretch | None, early_s: float, late_s: float) -> Finding:
         """Look for a pop between `early_s` and `late_s`, in the clock of both stretches.
@@ -133,7 +139,7 @@ class AwaitedPop:
         levels = _levels(heard.samples[:, 0], heard.rate_hz)
         leak = np.zeros_like(levels)
         if played is not None:
-            leak = _leak(levels, _levels_of_outputs(played, heard.start_s, *levels.shape))
+            leak = _leak(levels, self._patterns(heard, played, levels.shape[1]))
         first, last = (
             int(np.clip(round((at_s - heard.start_s) / STEP_S), 0, levels.shape[1] - 1))
             for at_s in (early_s, late_s)
@@ -167,6 +173,26 @@ class AwaitedPop:
         else:
             return Finding(verdict=Verdict.MISSING)
         return Finding(verdict=Verdict.UNSURE, reason=reason)
+
+    def _patterns(self, heard: Stretch, played: Stretch, steps: int) -> list[Powers]:
+        """How the sound of each output that plays would come in, as levels: direct, and its tails."""
+        lags = round((LATEST_S + EARLIEST_S) / STEP_S)
+        patterns = []
+        for output, line in enumerate(played.samples.T):
+            if not line.any():
+                continue
+            # on the clock of what was heard, from as early as its sound can have been handed over
+            frames = len(heard.samples) + round((LATEST_S + EARLIEST_S) * heard.rate_hz)
+            at_s = heard.start_s - LATEST_S - played.start_s + np.arange(frames) / heard.rate_hz
+            sound = np.interp(at_s * played.rate_hz, np.arange(len(line)), line, left=0.0, right=0.0)
+            match = _match(heard.samples[:, 0], sound, heard.rate_hz, lags)
+            if output in self._matches:
+                match += MATCH_KEPT * self._matches[output]
+            self._matches[output] = match
+            lag = int(np.argmax(match))
+            levels = _levels(sound, heard.rate_hz, steps + lags)
+            patterns += [each[:, lag : lag + steps] for each in (levels, *_tails(levels))]
+        return patterns
 
     def _usual(self) -> Powers | None:
         if len(self._pops) < LEAST_POPS:
@@ -225,7 +251,7 @@ def _mean_ahead(levels: Powers, steps: int) -> Powers:
     return means
 
 
-def _levels(samples: Samples, rate_hz: int, steps: int | None = None) -> Powers:
+def _levels(samples: Samples | Powers, rate_hz: int, steps: int | None = None) -> Powers:
     """Power in each band around each step; shape (bands, steps)."""
     width = round(WINDOW_S * rate_hz)
     if steps is None:
@@ -241,40 +267,43 @@ def _levels(samples: Samples, rate_hz: int, steps: int | None = None) -> Powers:
     return levels
 
 
-def _levels_of_outputs(played: Stretch, start_s: float, bands: int, steps: int) -> Powers:
-    """Levels of the outputs that play at all, from `LATEST_S` before what was heard to `EARLIEST_S` after it;
-    shape (outputs, bands, steps + lags)."""
-    lags = round((LATEST_S + EARLIEST_S) / STEP_S)
-    rows = []
-    skipped = round((start_s - LATEST_S - played.start_s) * played.rate_hz)
-    silence = np.zeros(max(0, -skipped), dtype=np.float32)
-    for line in played.samples.T:
-        if line.any():
-            of_one = _levels(
-                np.concatenate([silence, line[max(0, skipped) :]]), played.rate_hz, steps + lags
-            )[:bands]
-            # a lower rate has fewer bands; what it can't hold is not played
-            rows.append(np.pad(of_one, ((0, bands - len(of_one)), (0, 0))))
-    return np.array(rows).reshape(-1, bands, steps + lags)
-
-
-def _leak(levels: Powers, outputs: Powers) -> Powers:
-    """The played sound's share of `levels`, shape (bands, steps)."""
-    if not len(outputs):
-        return np.zeros_like(levels)
-    steps = levels.shape[1]
-    lag = _lag(levels, outputs.sum(axis=0))
-    # first what is there all the time, then what is played
-    patterns = [np.ones((1, *levels.shape)), outputs[:, :, lag : lag + steps]]
+def _tails(levels: Powers) -> list[Powers]:
+    """What a room makes of these levels, dying away by each of `TAILS_S`."""
+    tails = []
     for tail_s in TAILS_S:
         decay = np.exp(-np.arange(0, 8.0 * tail_s, STEP_S) / tail_s)
-        size = outputs.shape[2] + len(decay)
-        spectrum = np.fft.rfft(outputs, size) * np.fft.rfft(decay / decay.sum(), size)
-        wide = np.maximum(np.fft.irfft(spectrum, size), 0.0)
-        patterns.append(wide[:, :, lag : lag + steps])
-    shapes = np.concatenate(patterns)
+        size = levels.shape[1] + len(decay)
+        spectrum = np.fft.rfft(levels, size) * np.fft.rfft(decay / decay.sum(), size)
+        tails.append(np.maximum(np.fft.irfft(spectrum, size)[:, : levels.shape[1]], 0.0))
+    return tails
+
+
+def _match(heard: Samples, sound: Powers, rate_hz: int, lags: int) -> Powers:
+    """How well `heard` matches `sound` from each of `lags` steps on; 1 is no match.
+
+    Their cross-correlation with the spectrum evened out (generalised cross-correlation: Knapp & Carter, "The
+    generalized correlation method for estimation of time delay", IEEE Trans. ASSP 24, 1976).
+    """
+    size = 1 << (len(sound) - 1).bit_length()
+    cross = np.fft.rfft(sound, size) * np.conj(np.fft.rfft(heard, size))
+    at_hz = np.arange(len(cross)) * rate_hz / size
+    strength = np.abs(cross)
+    cross[(at_hz < MATCH_HZ[0]) | (at_hz > MATCH_HZ[1])] = 0.0
+    cross /= strength**MATCH_EVENED + 1e-12 * float(strength.max()) ** MATCH_EVENED + _NOTHING
+    squares = np.fft.irfft(cross, size) ** 2
+    ends = np.round(np.arange(lags + 1) * STEP_S * rate_hz).astype(int)
+    match: Powers = np.maximum.reduceat(squares, ends)[:-1]
+    return match / max(float(np.median(match)), _NOTHING)
+
+
+def _leak(levels: Powers, patterns: list[Powers]) -> Powers:
+    """The share of `levels`, shape (bands, steps), that these patterns explain."""
+    if not patterns:
+        return np.zeros_like(levels)
+    # first what is there all the time, then what is played
+    shapes = np.stack([np.ones_like(levels), *patterns])
     top = shapes.max(axis=2)
-    shapes = shapes / np.maximum(top, _NOTHING)[:, :, None]
+    shapes /= np.maximum(top, _NOTHING)[:, :, None]
     gains = (top > 1e5 * _NOTHING) * levels.mean(axis=1) / len(shapes)
     floor = 1e-6 * levels.mean(axis=1)[:, None] + _SILENCE
     for _ in range(FIT_ROUNDS):
@@ -285,19 +314,6 @@ def _leak(levels: Powers, outputs: Powers) -> Powers:
         )
     leak: Powers = np.einsum("pb,pbs->bs", gains[1:], shapes[1:])
     return leak
-
-
-def _lag(levels: Powers, played: Powers) -> int:
-    """Where in `played` (bands, steps + lags) the best match of `levels` begins."""
-    steps = levels.shape[1]
-    lags = played.shape[1] - steps
-    one, two = (
-        np.log(each + 1e-3 * each.mean(axis=1, keepdims=True) + _SILENCE) for each in (levels, played)
-    )
-    one, two = (np.maximum(each[:, 4:] - each[:, :-4], 0.0) for each in (one, two))
-    size = 1 << int(played.shape[1] + steps).bit_length()
-    match = np.fft.irfft(np.fft.rfft(two, size) * np.conj(np.fft.rfft(one, size)), size).sum(axis=0)
-    return int(np.argmax(match[: lags + 1]))
 
 
 def _start_s(heard: Stretch, step: int) -> float:
