@@ -49,6 +49,7 @@ class InputContacts:
         self._stop = threading.Event()
         self._written = 0
         self._lost_blocks = 0
+        self._overflows = 0
         self._heard: dict[str, HeardLately] = {}
         self._last_block_s = -math.inf
 
@@ -95,7 +96,7 @@ class InputContacts:
 
     @property
     def discarded(self) -> Counts:
-        return counts({"lost blocks": self._lost_blocks})
+        return counts({"lost blocks": self._lost_blocks, "overflows of the card": self._overflows})
 
     def recorded(self, contact: str, from_s: float, to_s: float) -> Stretch | None:
         heard = self._heard.get(contact)
@@ -136,13 +137,14 @@ class InputContacts:
         while not stop.wait(_POLL_S):
             while done < (written := self._written):
                 # Who reads too late loses the oldest, and stays clear of what is being written.
-                lost = max(0, written - _BLOCKS_KEPT * 3 // 4 - done)
-                done += lost
+                late = max(0, written - _BLOCKS_KEPT * 3 // 4 - done)
+                done += late
                 slot = done % _BLOCKS_KEPT
-                lost += bool(self._after_loss[slot])
-                if lost:
-                    self._lost_blocks += lost
+                if late:
+                    self._lost_blocks += late
                     timeline.restart()
+                self._overflows += bool(self._after_loss[slot])
+                if late or self._after_loss[slot]:
                     for finder in finders.values():
                         finder.lost()
                 skipped_frames = timeline.skipped_frames

@@ -4,9 +4,10 @@ How the line stands in the first half second counts as rest; its hum and noise a
 a step has to stand out of them. The first step away from rest closes, whichever way it goes; from then on a
 step that way closes and one the other way opens.
 
-An edge is told at its first step. Steps within `BOUNCE_S` of the one before belong to it: when they are over,
-their sum says where the contact came to rest, and where that is not what was told (a spike that the cable
-picked up, a very short tap) a second edge says so.
+An edge has the time of its first step. It is told 2 ms later, or when the bounce lets it, if the line has
+moved by then: a spike that the cable picked up goes back at once and is none. Steps within `BOUNCE_S` of the
+one before belong to the same edge: when they are over, their sum says where the contact came to rest, and
+where that is not what was told (a very short tap) a second edge says so.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ LEAST_STEP = 0.02
 
 _STEP_FRAMES = 4  # the converter's filter spreads a step over a few samples
 _AHEAD_FRAMES = 8  # and makes it ring before it goes the right way
+_SURE_S = 0.002
 _PIECE_S = 0.01  # holds the steepest place of any hum, and every spike of a dimmer
 _PIECES_LEARNED = 50
 _PIECES_KEPT = 100
@@ -43,11 +45,12 @@ class LineEdge:
 class LineEdges:
     """Finds a contact's edges in one channel, block by block; how the blocks are cut makes no difference.
 
-    An edge is told once the 8 samples after it are there.
+    An edge is told some 2 ms after it.
     """
 
     def __init__(self, rate_hz: int) -> None:
         self._gap_frames = round(BOUNCE_S * rate_hz)
+        self._sure_frames = round(_SURE_S * rate_hz)
         self._piece_frames = round(_PIECE_S * rate_hz)
         self._in_piece = 0
         self._peak = 0.0  # the largest step in this piece
@@ -58,11 +61,11 @@ class LineEdges:
         self._frame = 0  # the next one to look at
         self._fresh = True
         self._closing = 0.0  # which way closes; 0 while that is not known
-        self._sure = False
         self._closed = False
         # of the steps that are under way
+        self._first_frame = 0
         self._last_frame: int | None = None
-        self._told = False
+        self._told: bool | None = None
         self._largest = 0.0
         self._sum = 0.0
 
@@ -127,25 +130,27 @@ class LineEdges:
                 main = float(ahead[np.argmax(clear)])  # the first that is no ringing
                 if abs(step) <= max(least, _BOUNCE_SHARE * abs(main)) or step * main < 0.0:
                     continue
-                self._closing = self._closing or math.copysign(1.0, step)
-                self._told = step * self._closing > 0.0
+                self._first_frame, self._told = frame, None
                 self._largest, self._sum = abs(step), 0.0
-                edges.append(LineEdge(frame=frame, closed=self._told))
             if abs(step) > _BOUNCE_SHARE * self._largest:
                 self._largest = max(self._largest, abs(step))
                 self._sum += step / _STEP_FRAMES
                 self._last_frame = frame
 
     def _settle(self, frame: int, edges: list[LineEdge]) -> None:
-        """Say where the contact came to rest, if its steps are over by this frame."""
-        if self._last_frame is None or frame - self._last_frame <= self._gap_frames:
+        """Tell what the steps before this frame allow to be told."""
+        if self._last_frame is None:
             return
         moved = abs(self._sum) > self._largest / 2.0
-        closed = self._sum * self._closing > 0.0 if moved else self._closed
-        if closed != self._told:
-            edges.append(LineEdge(frame=self._last_frame, closed=closed))
-        self._closed = closed
-        self._sure = self._sure or moved
-        if not self._sure:
-            self._closing = 0.0
+        if self._told is None and moved and frame - self._first_frame >= self._sure_frames:
+            self._closing = self._closing or math.copysign(1.0, self._sum)
+            self._told = self._sum * self._closing > 0.0
+            edges.append(LineEdge(frame=self._first_frame, closed=self._told))
+        if frame - self._last_frame <= self._gap_frames:
+            return
+        if self._told is not None:
+            closed = self._sum * self._closing > 0.0 if moved else self._closed
+            if closed != self._told:
+                edges.append(LineEdge(frame=self._last_frame, closed=closed))
+            self._closed = closed
         self._last_frame = None
