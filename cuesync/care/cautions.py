@@ -29,10 +29,10 @@ def _drive_cautions(plan: Plan) -> list[str]:
     if drive is None:
         return []
     cautions = [
-        f"cuesync itself moves this prop, {drive.start_s:.2f} s after the press, by {drive.output}. Hands stay "
-        "clear from the press until it is back; before they go in, cut the power of the output by hand, lock "
-        "it off, and relieve or block the spring (OSHA 1910.147). Fit a hard-wired stop that cuts it whatever "
-        "cuesync says, and switch low voltage only: mains is for licensed trades."
+        f"cuesync itself moves this prop, {drive.start_s:.2f} s after the press, by {drive.output}. Hands "
+        "stay clear from the press until it is back; before they go in, cut the power of the output by hand, "
+        "lock it off, and relieve or block the spring (OSHA 1910.147). Fit a hard-wired stop that cuts it "
+        "whatever cuesync says, and switch low voltage only: mains is for licensed trades."
     ]
     off_s = drive.start_s + drive.max_on_s
     if off_s < plan.delay_s:

@@ -267,15 +267,15 @@ class SceneState:
     def limit_edge(self, closed: bool, at_s: float, *, found: bool = False) -> None:
         """The limit switch closed or opened. Only one that closes after the pop ends the reset.
 
-        One that is `found` closed may have stood so all the time, so it tells nothing of that; and an output
-        doesn't stay on while nobody sees when it has to go off.
+        One that is `found` closed may have stood so all the time, so it tells nothing of that. Found anew, it
+        was out of sight, and an output doesn't stay on where nobody sees when it has to go off.
         """
         if self._limit is None:
             return
+        if found and self.at_limit is not None:
+            self.cut(at_s, "the limit switch was out of sight")
         changed = closed != self.at_limit
         self.at_limit = closed
-        if found:
-            self.cut(at_s, "the limit switch was out of sight")
         if changed and closed and not found and at_s >= self._pop_over_s and not self._returned:
             self._returned = True
             self.reset_over_s = at_s

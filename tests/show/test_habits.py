@@ -285,7 +285,7 @@ class Habits(RuleBasedStateMachine):
         self.wait(gap_s)
         if closed and not found and self.scene.at_limit is False:
             self.closings_s.append(self.now_s)
-        if found:
+        if found and self.scene.at_limit is not None:
             self.cut = True
         self.scene.limit_edge(closed, self.now_s, found=found)
 
