@@ -88,7 +88,8 @@ def main() -> None:
             scenes, log_folder=Path(folder), say=say, stop=stop, settings=PortSettings(keyboard_fd=keyboard)
         )
     wanted_s = scenes[0].sounds[0].lands_s
-    sounds = [played for scare in done for played in scare.sounds]
+    # the end of the night stops what is under way
+    sounds = [played for scare in done if not scare.stopped for played in scare.sounds]
     silent = sum(played.start_s is None for played in sounds)
     off_s = [abs(played.lands_s - wanted_s) for played in sounds if played.lands_s is not None]
     missed = [played.late_ms for played in sounds if played.late_ms is not None and played.late_ms > 0.5]
