@@ -93,9 +93,11 @@ class LineEdges:
         while done < ready:
             stop = min(ready, done + self._piece_frames - self._in_piece)
             sizes = np.abs(steps[done:stop])
-            places = done + np.flatnonzero(sizes > self.threshold / 2.0)
-            self._look(steps, places, done, edges)
-            self._peak = max(self._peak, float(sizes.max()))
+            peak = float(sizes.max())
+            if peak > self.threshold / 2.0:
+                places = done + np.flatnonzero(sizes > self.threshold / 2.0)
+                self._look(steps, places, done, edges)
+            self._peak = max(self._peak, peak)
             self._in_piece += stop - done
             if self._in_piece == self._piece_frames:
                 self._learn(self._peak)
