@@ -124,8 +124,9 @@ def plan_events(plan: Plan) -> Table:
         events.append((sound.start_s, f"{name} starts", cut))
         events.append((sound.lands_s, f"{name} hits", f"{sound.hit_kind}, as heard by the guest"))
     if plan.drive is not None:
-        off_s = plan.drive.start_s + plan.drive.max_on_s
-        why = "its longest time is over" if plan.limit_contact is None else "at the latest"
+        off_s, why = plan.drive.start_s + plan.drive.max_on_s, "its longest time is over"
+        if plan.limit_contact is not None:
+            off_s, why = min(off_s, plan.reset_s + plan.limit_margin_s), "at the latest"
         events.append((plan.drive.start_s, f"{plan.drive.output} on", "the prop is started"))
         events.append((off_s, f"{plan.drive.output} off", why))
     for light in plan.lights:

@@ -8,17 +8,15 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import queue
 import struct
 import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any, BinaryIO
 
+from cuesync.child import start_module
 from cuesync.errors import DeviceError
 
 _OPEN_WITHIN_S = 15.0
@@ -50,18 +48,7 @@ class SoundChild:
         self._born_s = time.perf_counter()
         self.news: Callable[[dict[str, Any]], None] = lambda _: None
         self._opened: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
-        environment = dict(os.environ)
-        root = str(Path(__file__).resolve().parents[2])
-        environment["PYTHONPATH"] = os.pathsep.join(
-            part for part in (root, environment.get("PYTHONPATH", "")) if part
-        )
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "cuesync.show.sound_process"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env=environment,
-        )
+        self._process = start_module("cuesync.show.sound_process")
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         self._in: BinaryIO = self._process.stdin  # type: ignore[assignment]

@@ -3,9 +3,9 @@
     python tests/bench/starter_timing.py [--scares 200]
 
 The far end of the terminal presses a contact, sees the line that switches the prop on, closes the limit
-switch and sees the line that switches it off. The start is planned 20 ms after the press, so a lateness near 0
-means that the way from the contact to the output costs nothing. Beside it: the same lines through the process
-that switches pins and modem lines.
+switch and sees the line that switches it off. The start is planned 20 ms after the press, so a lateness near
+0 means that the way from the contact to the output costs nothing. Beside it: the same lines through the
+process that switches pins and modem lines.
 """
 
 from __future__ import annotations

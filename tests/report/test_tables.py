@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from cuesync.devices.ports import LightCommand
 from cuesync.measuring.trial import Trial
+from cuesync.plan.plan import PlannedDrive
 from cuesync.report.tables import (
     WIDTH,
     Table,
@@ -194,3 +195,15 @@ def test_tables_don_t_wait_for_the_picture_library() -> None:
         "import sys, cuesync.report.tables; sys.exit('matplotlib' in sys.modules or 'scipy' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_what_starts_the_prop_stands_in_the_plan_and_in_the_rehearsal() -> None:
+    """With a limit switch the output is off when that has not closed in its time, 5 s after the reset."""
+    cue = plan(reset_s=5.0)
+    drive = PlannedDrive(output="gpio:22", start_s=0.1, latest_start_s=0.1, delay_s=0.0, max_on_s=2.0)
+    rows = {row[0]: row[1:] for row in plan_events(replace(cue, drive=drive)).rows}
+    assert rows["gpio:22 on"][::2] == ("100.0", "the prop is started")
+    assert rows["gpio:22 off"][::2] == ("2100.0", "its longest time is over")
+    limited = replace(cue, drive=replace(drive, max_on_s=60.0), limit_contact="gpio:4")
+    rows = {row[0]: row[1:] for row in plan_events(limited).rows}
+    assert rows["gpio:22 off"][::2] == ("10000.0", "at the latest")

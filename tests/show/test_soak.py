@@ -8,6 +8,7 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+from cuesync.plan.plan import PlannedDrive
 from cuesync.show.events import ScareDone, ShowEvent
 from cuesync.show.log import NightLog, new_night_file, read_events, read_summary
 from tests.show.plans import light, plan
@@ -29,6 +30,8 @@ def test_an_eight_hour_night_loses_nothing_and_does_not_grow(tmp_path: Path) -> 
         )
         for index in range(SCENES)
     ]
+    drive = PlannedDrive(output="gpio:22", start_s=0.02, latest_start_s=0.02, delay_s=0.0, max_on_s=3.0)
+    scenes[0] = replace(scenes[0], drive=drive)
     path = new_night_file(tmp_path, "2026-10-31")
     log = NightLog(path, scenes, 1000.0)
     worst_ms = 0.0
@@ -47,6 +50,7 @@ def test_an_eight_hour_night_loses_nothing_and_does_not_grow(tmp_path: Path) -> 
     start_s = night.clock.now_s()
     slot_s = NIGHT_S / TRIGGERS_EACH  # one trigger of every scene in each, 28.8 s
     blocks: list[int] = []
+    output = night.outputs[scenes[0].title]
     for turn in range(TRIGGERS_EACH):
         for scene in scenes:
             at_s = start_s + turn * slot_s + draw.uniform(0.0, slot_s - RESET_S - 0.5)
@@ -55,6 +59,9 @@ def test_an_eight_hour_night_loses_nothing_and_does_not_grow(tmp_path: Path) -> 
                 night.contacts.press(scene.contact, at_s + draw.uniform(1.0, RESET_S - 1.0), bounces=3)
         night.clock.run_until(start_s + (turn + 1) * slot_s)
         night.lights.sent.clear()
+        (on_s, on), (off_s, off) = output.switched
+        assert (on, off, round(off_s - on_s, 6)) == (True, False, 3.0)
+        output.switched.clear()
         if turn in (100, TRIGGERS_EACH - 1):
             gc.collect()
             blocks.append(sys.getallocatedblocks())
