@@ -9,15 +9,16 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol, runtime_checkable
+from typing import TYPE_CHECKING, Protocol, TypeAlias, runtime_checkable
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:  # scenes are checked, and the sound card is asked for, before numpy is there
+    import numpy as np
+    from numpy.typing import NDArray
 
-Samples = NDArray[np.float32]
+Samples: TypeAlias = "NDArray[np.float32]"
 """Sound, float32, shape (frames, channels)."""
 
-Render = Callable[[Samples, float], None]
+Render: TypeAlias = "Callable[[Samples, float], None]"
 """`render(out, host_s)`: fill `out` (frames, channels), asked for at host time `host_s`.
 
 Called on the sound card's own thread: it may not allocate, lock, log or raise.

@@ -30,6 +30,7 @@ from cuesync.show.sound import LocalPlay, LocalSoundDesk, SoundCounts
 from cuesync.show.sound_child import SoundChild, read_message, write_message
 
 _NEWS_EVERY_S = 0.02
+_LOCK_WITHIN_S = 0.002
 _STATUS_EVERY_S = 0.1
 _SWITCH_INTERVAL_S = 0.0005
 _ANSWER_WITHIN_S = 2.0
@@ -362,7 +363,7 @@ class _Server:
             if now_s - status_s >= _STATUS_EVERY_S or locked != told_locked:
                 status_s, told_locked = now_s, locked
                 self._tell({"status": self._status()})
-            self._ending.wait(_NEWS_EVERY_S)
+            self._ending.wait(_NEWS_EVERY_S if locked else _LOCK_WITHIN_S)
 
     def _status(self) -> dict[str, Any]:
         assert self._desk is not None

@@ -5,7 +5,7 @@ delay-locked loop (F. Adriaensen, "Using a DLL to filter time", 2005) turns thes
 straight line through host time and frames. Only differences of host time are used, never an epoch.
 
 What differs from the paper: the bandwidth starts wide and narrows with the time since the start, so the
-line is good after a quarter of a second; a single late block (another thread was busy) is held to a few
+line is good after ten blocks; a single late block (another thread was busy) is held to a few
 times the usual spread; and a step that lasts is taken at once: a large one (the card lost sound) skips
 frames, so that what is planned for a host time stays there, a small one moves the line. How long it must
 last depends on how equal the blocks are. A sound server loses whole blocks; that leaves the line itself as
@@ -32,6 +32,7 @@ _EQUAL_MOVED_BLOCKS = 6
 _IN_ONE_GO = 0.25
 _NARROW_AGAIN_S = 0.2
 _FREE_BLOCKS = 8
+_SETTLE_BLOCKS = 10
 _LEAST_GATE_S = 0.0002
 _FREQUENCY_FROM_S = 1.0
 _MOST_RATE_ERROR = 0.002
@@ -40,7 +41,7 @@ _MOST_RATE_ERROR = 0.002
 class Timeline:
     """Frames count up from the first block, through restarts and lost sound."""
 
-    def __init__(self, rate_hz: int, *, bandwidth_hz: float = 0.1, settle_s: float = 0.25) -> None:
+    def __init__(self, rate_hz: int, *, bandwidth_hz: float = 0.1, settle_s: float = 0.15) -> None:
         self._rate_hz = rate_hz
         self._bandwidth_hz = bandwidth_hz
         self._settle_s = settle_s
@@ -121,7 +122,9 @@ class Timeline:
 
         self._blocks += 1
         self._elapsed_s += block_s
-        self._settled = self._settled or (self._blocks >= _FREE_BLOCKS and self._elapsed_s >= self._settle_s)
+        self._settled = self._settled or (
+            self._blocks >= _SETTLE_BLOCKS and self._elapsed_s >= self._settle_s
+        )
         if self._blocks > _FREE_BLOCKS:
             gate_s = max(_LEAST_GATE_S, 4.0 * self._spread_s)
             error_s = min(gate_s, max(-gate_s, error_s))

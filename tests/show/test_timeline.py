@@ -76,12 +76,12 @@ def test_the_crystal_may_be_off(rate_error: float) -> None:
     assert max(map(abs, errors_s)) < 20e-6
 
 
-def test_locked_after_a_quarter_of_a_second_and_not_before() -> None:
-    timeline = Timeline(RATE_HZ)
-    run(timeline, seconds=0.2)
-    assert not timeline.locked
-    run(timeline, seconds=0.2, start_s=5e4 + 0.2)
-    assert timeline.locked
+@pytest.mark.parametrize(("frames", "before_s", "then_s"), [(64, 0.14, 0.17), (2048, 0.38, 0.5)])
+def test_locked_after_ten_blocks_that_take_long_enough(frames: int, before_s: float, then_s: float) -> None:
+    for seconds, locked in ((before_s, False), (then_s, True)):
+        timeline = Timeline(RATE_HZ)
+        run(timeline, seconds=seconds, frames=frames)
+        assert timeline.locked is locked
 
 
 def test_lost_sound_skips_frames_so_that_host_time_holds() -> None:
