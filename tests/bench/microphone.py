@@ -11,9 +11,9 @@ its hit 10 ms after the median pop. In every second scare a guest screams, 0 to 
 from 0.3 s before to 0.6 s after it. The prop fails in a quarter of the scares, but not in the first four.
 Levels are rms of the loudest 10 ms at the microphone; the ratio is the pop over the scream.
 
-The rows "worked on" take the half of the sounds on which the limits were chosen, "held out" the other half;
-that one false bang of the former led from matching rise and fall to matching waveforms is all that was changed
-after the first reading.
+The rows "worked on" take the half of the sounds on which the limits were chosen, "held out" the other half.
+After the first reading one thing was changed: waveforms are matched instead of rise and fall, for the sake of
+a false bang in "worked on".
 The rows "sound not known" get the same microphone without the played sound: what knowing it is worth.
 """
 
