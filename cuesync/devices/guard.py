@@ -148,8 +148,8 @@ class OutputGuard:
                 tell(min(LEASE_S, self._off_s - now_s))
                 self._renewed_s = now_s
                 return True
-        except CuesyncError as error:
-            problem = str(error)
+        except Exception as error:  # whatever a driver raises, it must go off
+            problem = str(error) if isinstance(error, CuesyncError) else f"{type(error).__name__}: {error}."
         self._switch_off("it could not be switched on", problem)
         return False
 
@@ -168,7 +168,7 @@ class OutputGuard:
         try:
             if self._output is not None:
                 self._output.off()
-        except CuesyncError:
+        except Exception:  # nothing that a driver raises may keep anybody from trying again
             self._try_off_s = now_s + _TRY_AGAIN_S
             return False
         return True

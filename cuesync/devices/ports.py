@@ -80,7 +80,7 @@ class ContactEdge:
 
 
 EdgeSink = Callable[[ContactEdge], None]
-"""Takes edges from whatever thread they arrive on; it only queues them."""
+"""Takes edges from whatever thread they arrive on; it only queues them, and a stop also cuts driven props."""
 
 
 Counts = Mapping[str, int]

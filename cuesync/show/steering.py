@@ -42,9 +42,9 @@ class Steering:
     def take(self, edge: ContactEdge) -> None:
         """An edge of any contact, from any thread."""
         if edge.contact in self._stop:
+            self._show.put(lambda: self._stop_edge(edge))
             if edge.closed:
                 self._show.let_go("all is stopped")  # on this thread: no show that hangs is waited for
-            self._show.put(lambda: self._stop_edge(edge))
         elif edge.contact in self._acknowledge:
             if edge.closed and not edge.found:
                 self._show.put(lambda: self._lead_back(self._show.acknowledge))

@@ -135,6 +135,19 @@ def faulty_rig(*broken: str) -> tuple[Rig, Faulty]:
     return rig, output
 
 
+def test_a_driver_that_raises_anything_keeps_nothing_on() -> None:
+    rig, output = faulty_rig()
+
+    def broken(for_s: float) -> None:
+        raise TypeError(f"{for_s} of nothing")
+
+    output.keep_on = broken  # type: ignore[method-assign]
+    rig.start()
+    rig.clock.sleep_s(1.0)
+    assert rig.switched() == [(0.1, True), (0.2, False)]
+    assert rig.told[-1].problem == "TypeError: 0.35 of nothing."
+
+
 def test_a_start_that_fails_is_taken_back() -> None:
     rig, _ = faulty_rig("on")
     rig.start()

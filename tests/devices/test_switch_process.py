@@ -16,6 +16,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from cuesync.devices.board import BoardSwitch
+from cuesync.devices.opening import prop_output
+from cuesync.devices.ports import HostClock
 from cuesync.devices.simulated import SimulatedClock, SimulatedOutput
 from cuesync.devices.switch_process import DONE, Lease, SwitchProcess, open_here, serve
 from cuesync.errors import DeviceError
@@ -165,6 +168,16 @@ def test_a_board_that_goes_ends_the_process() -> None:
         time.sleep(0.01)
     assert not switch.alive()
     switch.close()
+
+
+def test_a_board_is_switched_here_and_all_else_in_a_process_of_its_own(board: Board) -> None:
+    """A pseudo-terminal has no modem lines; what the process says of that comes through."""
+    there = prop_output(board.address, 1.0, HostClock())
+    assert isinstance(there, BoardSwitch)
+    there.close()
+    line = board.address.replace("board:", "serial:").replace(":prop", ":rts")
+    with pytest.raises(DeviceError, match=r"can't be switched: .*Plug the adapter in again"):
+        prop_output(line, 1.0, HostClock())
 
 
 def test_each_kind_opens_what_it_names(monkeypatch: pytest.MonkeyPatch, board: Board) -> None:
