@@ -279,5 +279,9 @@ class LocalSoundDesk:
             out.fill(0.0)
             return
         self.mixer.render(out, first_frame)
-        if self._played is not None:
-            self._played.put(out, first_frame)
+        played = self._played
+        if played is not None:
+            try:
+                played.put(out, first_frame)
+            except Exception:  # the sound goes on
+                self.mixer.failures += 1
