@@ -15,7 +15,8 @@ import math
 WRAP = 2**32
 _WINDOW_S = 30.0
 _MOST_POINTS = 64
-_OUT_OF_STEP_S = 0.1
+_LATEST_S = 0.5
+_EARLIEST_S = 0.1
 
 Point = tuple[float, float]
 """Board's time, and arrival minus that; both in seconds."""
@@ -25,10 +26,10 @@ class BoardClock:
     """Maps stamps of one board to host time; lines come in the order of their stamps.
 
     `drift` (seconds a second) is how far the board's clock may be off; a ceramic resonator's 0.5 % by
-    default. Where the clock runs evenly within that and lines are late by less than 0.1 s, a stamp is told
-    neither later than its line arrived nor earlier than its edge by more than the most that a line of the
-    last 30 s was late; and never earlier than the one before it. A line that is out of step by over 0.1 s
-    means that the board has started again: all is learned anew from it.
+    default. Where the clock runs evenly within that, a stamp is told neither later than its line arrived nor
+    earlier than its edge by more than the most that a line of the last 30 s was late; and never earlier than
+    the one before it. A line that comes over 0.5 s later than the others let expect, or 0.1 s earlier, means
+    that the board has started again: all is learned anew from it.
     """
 
     def __init__(self, drift: float = 0.005) -> None:
@@ -66,7 +67,8 @@ class BoardClock:
         step_us += max(0, round((waited_s * 1e6 - step_us) / WRAP)) * WRAP
         run_s = (self._run_us + step_us) / 1e6
         off_s = arrival_s - run_s - self._base_s - self._slope * run_s
-        if abs(off_s) > _OUT_OF_STEP_S + 2.0 * self._drift * max(0.0, waited_s):
+        drifted_s = 2.0 * self._drift * max(0.0, waited_s)
+        if not -_EARLIEST_S - drifted_s <= off_s <= _LATEST_S + drifted_s:
             return False
         self._run_us += step_us
         return True

@@ -23,7 +23,10 @@ def stamp(start_us: int, ppm: float, edge_s: float) -> int:
     start_us=st.integers(0, 2**32 - 1),
     ppm=st.floats(-4900, 4900),
     lines=st.lists(
-        st.tuples(st.floats(0.0, 0.03) | st.floats(0.0, 6.0) | st.floats(0.0, 6000.0), st.floats(0.0, 0.04)),
+        st.tuples(
+            st.floats(0.0, 0.03) | st.floats(0.0, 6.0) | st.floats(0.0, 6000.0),
+            st.floats(0.0, 0.04) | st.floats(0.0, 0.2),
+        ),
         min_size=1,
         max_size=200,
     ),
@@ -85,6 +88,16 @@ def test_a_board_that_starts_again_is_learned_anew() -> None:
     assert clock.host_s(1_000, 12.0) == 12.0
     assert clock.host_s(501_000, 12.5) == pytest.approx(12.5)
     assert clock.host_s(601_000, 12.62) == pytest.approx(12.6, abs=0.0006)
+
+
+def test_a_computer_that_was_busy_for_a_while_forgets_nothing() -> None:
+    """Lines of 0.4 s come at once, as nobody read them before."""
+    clock = BoardClock()
+    told_s = [
+        clock.host_s(20_000 * index, 50.0 + 0.02 * (120 if 100 <= index < 120 else index))
+        for index in range(150)
+    ]
+    assert told_s == pytest.approx([50.0 + 0.02 * index for index in range(150)], abs=1e-6)
 
 
 def test_lines_that_were_held_up_and_come_at_once_are_not_told_before_their_edges() -> None:
