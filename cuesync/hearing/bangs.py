@@ -51,7 +51,8 @@ class Look:
     `level_db` their energy; `worth_db` weighs it against the trial's other bangs. `whitened` fills in `view`
     (the sound, or its low part where `every` > 1), `white`, `steps` (energy of each fine step), `floor` (that
     of a quiet one), `events`, `impact` (a fine step) and `rise_db` of the impact. Where it has siblings,
-    `likeness` says how much it is like them and `aligned` is the frame of the same moment in all of them.
+    `likeness` says how much it is like them and `aligned` is the frame of the same moment in all of them,
+    which was found `by_shape` or else by the envelope.
     `picks` remembers what was timed.
     """
 
@@ -70,6 +71,7 @@ class Look:
     impact: int = 0
     likeness: float | None = None
     aligned: float | None = None
+    by_shape: bool = False
     picks: dict[int, tuple[float, float] | None] = field(default_factory=dict)
 
 

@@ -134,6 +134,22 @@ def aic_curve(samples: Samples) -> Samples:
     return curve
 
 
+def louder_from(samples: Samples) -> Samples:
+    """How much likelier "louder from sample k on" is than no change, for k = 0 … n, in units of `aic_curve`.
+
+    0 where it is not louder; shape (n + 1,).
+    """
+    curve = aic_curve(samples)
+    gain: Samples = np.zeros(len(curve))
+    places = np.flatnonzero(np.isfinite(curve))
+    if len(places):
+        count = len(samples)
+        sums = np.cumsum(samples * samples)
+        louder = places[(sums[-1] - sums[places - 1]) * places > sums[places - 1] * (count - places)]
+        gain[louder] = count * np.log(sums[-1] / count) - curve[louder]
+    return gain
+
+
 def pick_start(sound: Samples, white: Samples, low: int, high: int, every: int = 1) -> Pick | None:
     """The most likely start between `low` and `high`; None where the sound never gets louder there.
 
@@ -146,15 +162,11 @@ def pick_start(sound: Samples, white: Samples, low: int, high: int, every: int =
     The standard error is the spread of the likelihood around the pick, and never less than the 0.29 frames
     of rounding to a sample.
     """
-    part = white[low:high]
-    curve = aic_curve(part)
-    at = int(np.argmin(curve))
-    if not np.isfinite(curve[at]):
+    curve = start_curve(sound, white, low, high, every)
+    if curve is None:
         return None
-    fine = _two_models(sound, part, low, at, every)
-    if fine is not None:
-        curve = fine
-        at = int(np.argmin(curve))
+    part = white[low:high]
+    at = int(np.argmin(curve))
     squares = part * part
     before = float(squares[:at].mean()) if at else 0.0
     after = float(squares[at : at + max(8, min(at, 128))].mean())
@@ -167,6 +179,20 @@ def pick_start(sound: Samples, white: Samples, low: int, high: int, every: int =
         error_frames=float(np.sqrt(spread + 1.0 / 12.0)),
         gain_db=float(10.0 * np.log10(after / max(before, 1e-12 * float(squares.max())))),
     )
+
+
+def start_curve(sound: Samples, white: Samples, low: int, high: int, every: int = 1) -> Samples | None:
+    """Twice the negative log likelihood of a start at each frame of `pick_start`'s stretch; None without one.
+
+    Shape (frames + 1,), from `low` on.
+    """
+    part = white[low:high]
+    curve = aic_curve(part)
+    at = int(np.argmin(curve))
+    if not np.isfinite(curve[at]):
+        return None
+    fine = _two_models(sound, part, low, at, every)
+    return curve if fine is None else fine
 
 
 def _two_models(sound: Samples, part: Samples, low: int, at: int, every: int) -> Samples | None:

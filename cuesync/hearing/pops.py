@@ -29,13 +29,14 @@ from cuesync.hearing.bangs import (
 )
 from cuesync.hearing.scan import Coarse
 from cuesync.hearing.siblings import (
-    ALIKE,
     LEAD_S,
+    SCATTER,
     align,
     common_lead,
     lay_together,
     most_alike,
     shared_leads,
+    shared_start,
     snippet,
     typical,
 )
@@ -243,7 +244,8 @@ class _Family:
     `scores` and `vouched` weigh each look's events; `lead` is the time from release to impact in fine steps
     that all laid on top of each other show (0: the impact itself is the first sound, None: too few to say),
     `common` the one that most of them find each by itself; `offset` and `spread` are, in frames, where
-    releases lie relative to the moment that was aligned.
+    releases lie relative to the moment that was aligned: fitted to all trials `together`, or the median of
+    what each finds.
     """
 
     rate_hz: int
@@ -253,6 +255,7 @@ class _Family:
     offset: float | None
     spread: float
     common: float | None = None
+    together: bool = False
 
     @classmethod
     def of(cls, members: list[Look], rate_hz: int) -> _Family:
@@ -262,10 +265,13 @@ class _Family:
         lead = common_lead(aligned, rate_hz) if len(aligned) >= 3 else None
         first = cls(rate_hz=rate_hz, scores=scores, vouched=vouched, lead=lead, offset=None, spread=0.0)
         first = replace(first, common=first._majority(aligned))
-        alike = [one for one in aligned if (one.likeness or 0.0) >= ALIKE]
+        alike = [one for one in aligned if one.by_shape]
         offsets = [first.release(one)[0] - one.aligned for one in alike if one.aligned is not None]
         if len(offsets) < 3:
             return first
+        start = shared_start(alike, np.array(offsets), rate_hz)
+        if start is not None:
+            return replace(first, offset=start, spread=0.5, together=True)
         offset = float(picker.median(offsets))
         spread = 1.4826 * float(picker.median(np.abs(np.array(offsets) - offset)))
         return replace(first, offset=offset, spread=max(spread, 0.5))
@@ -292,18 +298,20 @@ class _Family:
         """Fine step of the release: where most trials have it, else where this trial has it."""
         if self.common is None or one.aligned is None:
             return self._own_target(one)
-        return self._nearest(one, one.aligned / self.size - self.common)
+        return self._nearest(one, one.aligned / self.size, self.common)
 
-    def _nearest(self, one: Look, place: float) -> int:
-        """The event at a place, or the place itself where the event is masked."""
-        near = [event for event in one.events if abs(event.at - place) <= 0.004 / FINE_S]
-        best = max(near, key=lambda event: event.level_db - 0.5 * abs(event.at - place), default=None)
+    def _nearest(self, one: Look, impact: float, lead: float) -> int:
+        """The event at a lead before a place, or the place there itself where the event is masked."""
+        place = impact - lead
+        slack = 2.0 + 2.0 * SCATTER * lead  # half a millisecond at least
+        near = [event for event in one.events if abs(event.at - place) <= slack]
+        best = max(near, key=lambda event: event.level_db - 6.0 * abs(event.at - place) / slack, default=None)
         return round(place) if best is None else best.at
 
     def _own_target(self, one: Look) -> int:
         """Fine step of the release for all that the shared lead and this trial say."""
         if self.lead and one.aligned is not None:
-            return self._nearest(one, one.aligned / self.size - self.lead)
+            return self._nearest(one, one.aligned / self.size, self.lead)
         weighed = []
         for event, score in self.scores[id(one)]:
             # a ratchet may keep step with the release; siblings can't vouch for what is like its clicks
@@ -330,10 +338,12 @@ class _Family:
         ms = 1000.0 / self.rate_hz
         reason = f"loudest bang of the cycle, {one.rise_db:.0f} dB above the sound before it"
         confidence = float(np.clip((one.rise_db - LEAST_RISE_DB + 4.0) / 16.0, 0.1, 1.0))
-        if self.offset is not None and one.aligned is not None and (one.likeness or 0.0) >= ALIKE:
+        if self.offset is not None and one.aligned is not None and one.by_shape:
             usual = one.aligned + self.offset
             doubt = float(np.hypot(self.spread, 0.00002 * self.rate_hz / max(one.likeness or 0.0, 0.1)))
-            if abs(frame - usual) > max(4.0 * doubt, 0.0003 * self.rate_hz) and error > 0.3 * doubt:
+            if abs(frame - usual) > max(4.0 * doubt, 0.0003 * self.rate_hz) and (
+                self.together or error > 0.3 * doubt
+            ):
                 reason += (
                     f"; its start is masked and taken from its siblings ({(usual - frame) * ms:+.1f} ms)"
                 )

@@ -6,9 +6,8 @@ clicks drift against it.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
+from numpy.typing import NDArray
 
 from cuesync.hearing import picker
 from cuesync.hearing.bangs import FINE_S, Event, Look, Samples, some_of, sudden, time_event
@@ -16,11 +15,21 @@ from cuesync.hearing.bangs import FINE_S, Event, Look, Samples, some_of, sudden,
 LEAD_S = 0.16
 """A release tick comes at most this much before the impact."""
 
-_APART_S = 0.005
-"""Places further apart than this, from which all trials share a sound, are several sounds."""
+SCATTER = 0.08
+MOST_SCATTER_S = 0.004
+"""By what share of itself the time from release to impact scatters from trial to trial, and at most."""
 
 ALIKE = 0.6
 """Correlation from which two bangs are believed to be the same sound, so that one can stand for the other."""
+
+VERY_ALIKE = 0.8
+"""Correlation from which the shape is believed rather than the envelope; a bell is like itself a cycle on."""
+
+_BACK_S = 0.006
+_BACKS = 12
+_LEAST_GAIN = 4.0
+"""Before a start a softer one is looked for in this stretch, and the like of it in those before that; each
+trial must find it likelier than no start by this (natural logarithm)."""
 
 
 def typical(chosen: list[Look], rate_hz: int) -> Look | None:
@@ -53,7 +62,8 @@ def align(one: Look, model: Look, rate_hz: int) -> None:
     """Say how much a bang is like the model, and where the same moment is in it."""
     one.likeness, at = _same_moment(one, model, rate_hz)
     size = max(1, round(FINE_S * rate_hz))
-    if one.likeness >= ALIKE:
+    one.by_shape = one.likeness >= ALIKE
+    if one.by_shape:
         one.aligned = at
         if not sudden(one):
             one.impact = round(at / size)
@@ -89,14 +99,26 @@ def lay_together(members: list[Look], rate_hz: int) -> None:
     rises = [float(shape[at : at + 6].mean() - shape[at - 12 : at].mean()) for at in range(low, high)]
     impact = low + int(np.argmax(rises))
     near = 0.0015 / FINE_S
-    for one, lag in zip(members, lags, strict=True):
-        place = one.loudest // size - ahead - slack + lag + impact
+    places = [
+        float(one.loudest // size - ahead - slack + lag + impact)
+        for one, lag in zip(members, lags, strict=True)
+    ]
+    told = [
+        one.by_shape and abs((one.aligned or 0.0) / size - place) <= near
+        for one, place in zip(members, places, strict=True)
+    ]
+    # where shape and envelope agree in most trials, the shape, which is finer, is believed in the others
+    if 2 * sum(told) > sum(one.by_shape for one in members):
+        for at, one in enumerate(members):
+            if one.by_shape and not told[at] and (one.likeness or 0.0) >= VERY_ALIKE:
+                places[at], told[at] = (one.aligned or 0.0) / size, True
+    for one, place, tell in zip(members, places, told, strict=True):
         events = [event.at for event in one.events if abs(event.at - place) <= near]
-        one.impact = min(events, key=lambda at: abs(at - place), default=place)
-        told = one.aligned is not None and abs(one.aligned / size - place) <= near
-        if not told or (one.likeness or 0.0) < ALIKE:
+        one.impact = min(events, key=lambda at: abs(at - place), default=round(place))
+        one.by_shape = tell
+        if not tell:
             picked = time_event(one, one.impact, size) if events else None
-            one.aligned = float(place * size) if picked is None else picked[0]
+            one.aligned = place * size if picked is None else picked[0]
 
 
 def _envelope(one: Look, begin: int, count: int) -> Samples:
@@ -188,62 +210,68 @@ def shared_leads(
     return bonus
 
 
-def _loud_lead(aligned: list[Look], rate_hz: int) -> float:
-    """`common_lead` by what is loud within 1.5 ms of one place in seven of ten trials."""
-    longest = round(LEAD_S / FINE_S)
-    profiles = _back_from_impact(aligned, _loudness_db, rate_hz)
-    if profiles is None:
-        return 0.0
-    profile, loud = (picker.quantile(profiles.T, share) for share in (0.3, 0.7))
-    far = profile[longest:]
-    usual = float(picker.median(far))
-    noise = 1.4826 * float(picker.median(np.abs(far - usual)))
-    over = profile[: longest + 1] - usual
-    # clicks that happen to fall together are loud in some trials and absent in others
-    # and a ratchet that keeps step with the release does so earlier, too
-    least = max(6.0 * noise, 3.0, 1.3 * float(far.max() - usual))
-    high = (over > least) & (over > 0.45 * (loud[: longest + 1] - usual))
-    # what smoothing and widening smear ahead of a start
-    smear = 9
-    leads = np.flatnonzero(high)
-    if not len(leads):
-        return 0.0
-    runs = np.split(leads, np.flatnonzero(np.diff(leads) > 1) + 1)
-    solid = [int(run[-1]) - smear for run in runs if len(run) >= 8]
-    return float(max((lead for lead in solid if lead > 8), default=0))
-
-
 def common_lead(aligned: list[Look], rate_hz: int) -> float:
     """Fine steps from the release to the aligned moment, from all trials laid on top of each other.
 
-    A sound that belongs to the pop starts in nearly every trial at the same place, and a ratchet click does
-    not: so the profile is the sudden rise that seven of ten trials reach, and it is compared with itself at
-    leads that are longer than a release can have. Where several sounds keep step with the impact, the teeth
-    of the ratchet that drives it are among them, and only what is loud in every trial counts. 0 where nothing
-    precedes the impact.
+    What belongs to the pop rises in seven of ten trials at the same lead, and a ratchet's click does not: so
+    the rise that they reach is compared with itself at leads that are longer than a release can have. Teeth
+    of the ratchet and the rattle of gears keep step with the release as well, but they rise as much a little
+    earlier or later; so what all rise at one lead must also be more than what they rise somewhere within the
+    scatter of a release that takes longer. Where no lead is that constant, the release is what they rise
+    somewhere within its own scatter, and rise nowhere else. 0 where nothing precedes the impact.
     """
     longest, least = round(LEAD_S / FINE_S), 12
-    lines = _back_from_impact(aligned, _sudden_rise_db, rate_hz)
+    lines = _back_from_impact(aligned, rate_hz)
     if lines is None:
         return 0.0
-    profile = picker.quantile(lines.T, 0.3)
-    far = profile[longest:]
+    narrow = picker.quantile(lines.T, 0.3)
+    scattered = _within_scatter(lines).T
+    wide, loud = (picker.quantile(scattered, share) for share in (0.3, 0.7))
+    over = _over_far(narrow, narrow, 5.0, 0.0)
+    for _, first in reversed(_runs(over[:longest] > 0.0, least)):
+        low = max(least, first - 4)
+        lead = low + int(np.argmax(over[low : first + 1]))
+        beyond = lead + round(SCATTER * lead) + 8
+        if narrow[lead] > float(picker.median(wide[beyond : beyond + longest])):
+            return float(lead)
+    # clicks that happen to fall together are loud in some trials and absent in others
+    runs = _runs(_over_far(wide, loud, 6.0, 3.0)[:longest] > 0.0, least)
+    return 0.5 * sum(runs[-1]) if runs else 0.0
+
+
+def _over_far(line: Samples, far_line: Samples, noises: float, least_db: float) -> Samples:
+    """By how much `line` outdoes all that `far_line` holds at leads longer than a release can have."""
+    longest = round(LEAD_S / FINE_S)
+    far, loud = line[longest:], far_line[longest:]
     usual = float(picker.median(far))
     noise = 1.4826 * float(picker.median(np.abs(far - usual)))
-    # a ratchet that keeps step with the release does so earlier, too
-    over = profile[:longest] - usual - max(5.0 * noise, 1.3 * float(far.max() - usual))
-    over[:least] = -np.inf
-    high = np.flatnonzero(over > 0.0)
-    if not len(high):
-        return 0.0
-    if np.any(np.diff(high) > _APART_S / FINE_S):
-        return _loud_lead(aligned, rate_hz)
-    first = int(high[-1])
-    return float(max(0, first - 4) + int(np.argmax(over[max(0, first - 4) : first + 1])))
+    loudest = float(loud.max() - np.median(loud))
+    over: Samples = line - usual - max(noises * noise, 1.3 * loudest, least_db)
+    return over
 
 
-def _back_from_impact(aligned: list[Look], view: Callable[[Look], Samples], rate_hz: int) -> Samples | None:
-    """A view of each trial from the aligned moment back to twice `LEAD_S`; shape (trials, fine steps).
+def _runs(high: NDArray[np.bool_], least: int) -> list[tuple[int, int]]:
+    """First and last place of each run in `high` from place `least` on."""
+    places = least + np.flatnonzero(high[least:])
+    if not len(places):
+        return []
+    runs = np.split(places, np.flatnonzero(np.diff(places) > 1) + 1)
+    return [(int(run[0]), int(run[-1])) for run in runs]
+
+
+def _within_scatter(lines: Samples) -> Samples:
+    """The largest value within the scatter of each lead; shape as `lines`, whose places are leads."""
+    wide = lines.copy()
+    count = lines.shape[1]
+    for shift in range(1, round(MOST_SCATTER_S / FINE_S) + 1):
+        low = int(np.ceil(shift / SCATTER))
+        np.maximum(wide[:, low : count - shift], lines[:, low + shift :], out=wide[:, low : count - shift])
+        np.maximum(wide[:, low:], lines[:, low - shift : count - shift], out=wide[:, low:])
+    return wide
+
+
+def _back_from_impact(aligned: list[Look], rate_hz: int) -> Samples | None:
+    """Sudden rises of each trial from the aligned moment back to twice `LEAD_S`; shape (trials, fine steps).
 
     Trials with too little sound before are left out; None where fewer than three are left.
     """
@@ -253,7 +281,7 @@ def _back_from_impact(aligned: list[Look], view: Callable[[Look], Samples], rate
     for one in aligned:
         if one.aligned is not None:
             impact = round(one.aligned / size)
-            line = view(one)[max(0, impact - 2 * longest) : impact + 1][::-1]
+            line = _sudden_rise_db(one)[max(0, impact - 2 * longest) : impact + 1][::-1]
             if len(line) >= round(1.25 * longest):
                 lines.append(line)
     if len(lines) < 3:
@@ -262,20 +290,62 @@ def _back_from_impact(aligned: list[Look], view: Callable[[Look], Samples], rate
     return np.array([line[:shortest] for line in lines])
 
 
-def _loudness_db(one: Look) -> Samples:
-    """The largest level over the floor within 1.5 ms of each fine step."""
-    smooth = 10.0 * np.log10(picker.moving_mean(one.steps, 6) / one.floor + 0.1)
-    wide: Samples = smooth.copy()
-    for shift in range(1, 7):
-        np.maximum(wide[:-shift], smooth[shift:], out=wide[:-shift])
-        np.maximum(wide[shift:], smooth[:-shift], out=wide[shift:])
-    return wide
-
-
 def _sudden_rise_db(one: Look) -> Samples:
-    """How far the millisecond from each fine step on stands above the three before it, at most 4 dB."""
+    """How far the millisecond from each fine step on stands above the three before it."""
     sums = np.concatenate([[0.0], np.cumsum(one.steps / one.floor)])
     here = sums[12:-4]
     rise_db = np.zeros(len(one.steps))
     rise_db[12:-3] = 10.0 * np.log10(((sums[16:] - here) / 4.0 + 0.25) / ((here - sums[:-16]) / 12.0 + 0.25))
-    return np.clip(rise_db, -4.0, 4.0)
+    return rise_db
+
+
+def shared_start(alike: list[Look], offsets: Samples, rate_hz: int) -> float | None:
+    """Where all trials together start, in frames from the aligned moment; None where they don't start alike.
+
+    `offsets` is where each starts by itself. Around the middle of that their likelihoods are multiplied, and
+    what comes before is then searched for a start that is too soft for one trial. At most sixteen are asked.
+    """
+    each = -(-len(alike) // 16)
+    alike, offsets = alike[::each], offsets[::each]
+    moments = np.array([one.aligned for one in alike], dtype=np.float64)
+    middle = float(picker.median(offsets))
+    ahead, behind = round(0.003 * rate_hz), round(0.001 * rate_hz)
+    curves = []
+    for one, place in zip(alike, np.round(moments + middle).astype(int).tolist(), strict=True):
+        curve = picker.start_curve(one.view, one.white, max(0, place - ahead), place + behind, one.every)
+        if curve is not None and len(curve) == ahead + behind + 1:
+            # no trial outweighs the others
+            curves.append(np.minimum(curve - curve.min(), 40.0))
+    if len(curves) < 3:
+        return None
+    start = middle + int(np.argmin(np.sum(curves, axis=0))) - ahead
+    # the release may scatter against the impact, the more the longer it lasts
+    scatter = float(picker.quantile(np.abs(offsets - start), 0.25)) / 0.32
+    if abs(start) > 0.005 * rate_hz and scatter > 0.0005 * rate_hz:
+        return None
+    while step := _earlier_start(alike, moments + start, rate_hz):
+        start -= step
+    return start
+
+
+def _earlier_start(alike: list[Look], starts: Samples, rate_hz: int) -> int:
+    """By how many frames all trials have another start before the one given; 0 without.
+
+    Seven of ten must get louder at the same place by more than they do anywhere in the noise before.
+    """
+    width = round(_BACK_S * rate_hz)
+    ends = np.round(starts).astype(int).tolist()
+    count = min(_BACKS, *(end // width for end in ends))
+    if count < _BACKS // 2:
+        return 0
+    parts = [
+        one.white[end - count * width : end].reshape(count, width)[::-1]
+        for one, end in zip(alike, ends, strict=True)
+    ]
+    gains = np.array([[picker.louder_from(part) for part in rows] for rows in parts])
+    shared = picker.quantile(np.moveaxis(gains, 0, -1), 0.3)
+    # in a low view, neighbouring samples tell the same
+    least = 2.0 * _LEAST_GAIN * alike[0].every
+    if float(shared[0].max()) <= max(1.3 * float(shared[2:].max()), least):
+        return 0
+    return width - int(np.argmax(shared[0]))

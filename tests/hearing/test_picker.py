@@ -85,6 +85,24 @@ def test_the_stated_error_is_the_real_one() -> None:
     assert 0.0 < np.mean(errors) < 2.0
 
 
+def test_louder_from_is_the_gain_over_no_change() -> None:
+    """Likelihood ratio of two variances against one, reckoned from normal densities; 0 for a fall."""
+    sound = burst(3, at=200, gain=3.0, frames=300)
+    gain = picker.louder_from(sound)
+
+    def log_likelihood(part: Samples) -> float:
+        variance = float(np.mean(part**2))
+        return float(np.sum(-0.5 * np.log(2.0 * np.pi * variance) - part**2 / (2.0 * variance)))
+
+    for k in (50, 150, 200, 250):
+        two = log_likelihood(sound[:k]) + log_likelihood(sound[k:])
+        assert gain[k] == pytest.approx(2.0 * (two - log_likelihood(sound)), rel=1e-6)
+    assert abs(int(np.argmax(gain)) - 200) <= 3
+    quieter = burst(3, at=200, gain=0.2, frames=300)
+    assert picker.louder_from(quieter)[200] == 0.0
+    assert not picker.louder_from(np.zeros(300)).any()
+
+
 def test_no_start_where_it_gets_quieter() -> None:
     quieter = burst(1)[::-1].copy()
     assert picker.pick_start(quieter, quieter, 2800, 3200) is None

@@ -263,6 +263,23 @@ def test_a_first_stage_too_soft_for_one_trial_is_heard_in_ten() -> None:
     assert alone[0] > 0.03
 
 
+@pytest.mark.parametrize("ahead_ms", [1.2, 1.7, 2.5, 4.0])
+def test_a_soft_stage_right_before_the_bang_is_the_start_in_all_trials(ahead_ms: float) -> None:
+    """Each trial by itself takes now the stage, now the bang; all together take the stage."""
+    bench = Bench(trials=10, motor=0.03, click=0.12)
+    rng = np.random.default_rng(41)
+    ahead = round(ahead_ms * RATE_HZ / 1000.0)
+    stage = 0.05 * rng.standard_normal(ahead)
+    for pop_s in bench.pops_s:
+        assert pop_s is not None
+        put(bench.line, stage, round(pop_s * RATE_HZ) - ahead)
+    errors_ms = [
+        1000.0 * ((one.pop_s or 0.0) - (pop_s or 0.0)) + ahead_ms
+        for one, pop_s in zip(bench.measure().trials, bench.pops_s, strict=True)
+    ]
+    assert np.max(np.abs(errors_ms)) < 0.3
+
+
 @pytest.mark.parametrize("ahead_s", [0.003, 0.008, 0.011, 0.02])
 def test_a_click_right_before_one_pop_is_not_its_start(ahead_s: float) -> None:
     bench = Bench(trials=8, click=0.15)
@@ -278,14 +295,19 @@ def test_a_click_right_before_one_pop_is_not_its_start(ahead_s: float) -> None:
         (make.BARREL_RAT, 3),  # each of these was once taken for a tooth, 14 to 140 ms early
         (make.BARREL_RAT, 20),
         (make.BARREL_RAT, 27),
+        (make.BARREL_RAT, 42),
         (make.ATTIC_CRONE, 22),
         (make.ATTIC_CRONE, 27),
         (make.SHELF_SKULL, 23),
+        (make.SHELF_SKULL, 45),
     ],
     ids=lambda value: getattr(value, "name", value),
 )
 def test_a_ratchet_that_keeps_step_with_the_release_is_not_taken_for_it(prop: make.Prop, seed: int) -> None:
-    """On one shaft with the cam, so its teeth have the same lead in all trials. Synthesised."""
+    """On one shaft with the cam, so its teeth have the same lead in all trials. Synthesised.
+
+    The flight lasts 5 % more or less from trial to trial, so the release has not quite the same lead.
+    """
     made = make.make_recording(prop, trials=8, spacing_s=4.5, seed=seed, snr_db=50.0)
     measured = measure_samples(made.samples, made.rate_hz)
     errors_ms = [
@@ -295,3 +317,4 @@ def test_a_ratchet_that_keeps_step_with_the_release_is_not_taken_for_it(prop: ma
     ]
     assert len(errors_ms) == 8
     assert np.median(errors_ms) < 1.0
+    assert sum(error_ms < 1.0 for error_ms in errors_ms) >= 7
