@@ -23,6 +23,10 @@ EVERY_FRAMES = 4_801  # coprime to the block, so that steps fall at every place 
 BLOCK_S = 256 / 48000
 SETTLE_S = 1.5
 WATCH_S = 6.3
+AROUND_S = 0.8
+KEPT_TIME_S = 0.0003
+ENOUGH = 30
+MOST_TRIES = 6
 
 
 class _Steps:
@@ -45,13 +49,22 @@ class _Steps:
         self._asked.append((self._at, asked_s))
         self._at += frames
 
-    def due_s(self) -> NDArray[np.float64]:
-        """Host time of every step so far, by a straight line through the moments JACK asked for blocks."""
-        frames, asked_s = np.array(self._asked[200:]).T
-        slope, start_s = np.polyfit(frames, asked_s, 1)
-        return np.asarray(
-            float(start_s) + float(slope) * np.arange(EVERY_FRAMES, self._at, EVERY_FRAMES), dtype=np.float64
-        )
+    def due_s(self, begin_s: float, end_s: float) -> NDArray[np.float64]:
+        """Host times of the steps between two moments, as far as JACK kept time around them.
+
+        By a straight line through the moments around each at which JACK asked for blocks. The dummy driver
+        starts its time anew when the computer holds it up: the line is broken there, and tells nothing.
+        """
+        frames, asked_s = np.array(self._asked).T
+        due_s = []
+        for step in range(EVERY_FRAMES, self._at, EVERY_FRAMES):
+            near = np.abs(asked_s - np.interp(step, frames, asked_s)) < AROUND_S
+            slope, start_s = np.polyfit(frames[near] - step, asked_s[near], 1)
+            off_s = asked_s[near] - start_s - slope * (frames[near] - step)
+            parts = [float(np.median(part)) for part in np.array_split(off_s, 6)]
+            if begin_s < start_s < end_s and max(parts) - min(parts) < KEPT_TIME_S:
+                due_s.append(start_s)
+        return np.array(due_s)
 
     def connect(self) -> None:
         for port in self._client.get_ports("PortAudio", is_audio=True, is_input=True):
@@ -72,33 +85,38 @@ def steps() -> Iterator[_Steps]:
 
 
 def test_edges_keep_their_times_and_none_is_lost(steps: _Steps) -> None:
-    edges: list[ContactEdge] = []
+    errors_s: list[float] = []
     (needed,) = contact_sources(["input:1"], PortSettings(sound_input="system"), HostClock())
-    needed.source.open(needed.contacts, edges.append)
-    try:
-        steps.connect()
-        time.sleep(SETTLE_S)
-        begin_s = time.perf_counter()
-        time.sleep(WATCH_S)
-        end_s = time.perf_counter()
-        time.sleep(0.2)
-        assert needed.source.alive()
-    finally:
-        needed.source.close()
-    assert not needed.source.alive()
-    assert not [each for each in threading.enumerate() if each.name == "sound input"]
+    for _ in range(MOST_TRIES):
+        edges: list[ContactEdge] = []
+        needed.source.open(needed.contacts, edges.append)
+        try:
+            steps.connect()
+            time.sleep(SETTLE_S)
+            begin_s = time.perf_counter()
+            time.sleep(WATCH_S)
+            end_s = time.perf_counter()
+            time.sleep(AROUND_S)
+            assert needed.source.alive()
+        finally:
+            needed.source.close()
+        assert not needed.source.alive()
+        assert not [each for each in threading.enumerate() if each.name == "sound input"]
+        closed = [edge.closed for edge in edges if begin_s < edge.at_s < end_s]
+        assert needed.source.discarded or all(one != two for one, two in pairwise(closed))
+        seen_s = np.array([edge.at_s for edge in edges])
+        errors_s += [
+            float(seen_s[np.argmin(np.abs(seen_s - at_s))] - at_s) for at_s in steps.due_s(begin_s, end_s)
+        ]
+        if len(errors_s) >= ENOUGH:
+            break
 
-    seen_s = np.array([edge.at_s for edge in edges])
-    due_s = np.array([at_s for at_s in steps.due_s() if begin_s < at_s < end_s])
-    assert len(due_s) > 60
-    error_s = np.array([seen_s[np.argmin(np.abs(seen_s - at_s))] - at_s for at_s in due_s])
-    spread_ms = 1000.0 * np.abs(error_s - np.median(error_s))
-    print(f"median {1000.0 * np.median(error_s):.3f} ms, p99 {np.percentile(spread_ms, 99):.3f} ms")
+    assert len(errors_s) >= ENOUGH, "JACK was held up all the time: the computer is too busy"
+    spread_ms = 1000.0 * np.abs(np.array(errors_s) - np.median(errors_s))
+    print(f"median {1000.0 * np.median(errors_s):.3f} ms, p99 {np.percentile(spread_ms, 99):.3f} ms")
     assert np.percentile(spread_ms, 99) <= 1.0
     # What JACK hands over in one cycle came in at a connector during the cycle before.
-    assert abs(float(np.median(error_s)) + BLOCK_S) <= 0.001
-    closed = [edge.closed for edge in edges if begin_s < edge.at_s < end_s]
-    assert all(one != two for one, two in pairwise(closed))
+    assert abs(float(np.median(errors_s)) + BLOCK_S) <= 0.001
 
 
 def test_it_opens_again_after_it_was_closed() -> None:
