@@ -21,7 +21,8 @@ between ways to align trials and to find what they share: it is no blind test an
 were put together last: springs let go instead of pressed, impacts and shots from games, pressed keys for
 ratchets, chain saws and drills for motors. Their first reading was blind: 96.5, 96.8 and 96.8 % within 5 ms
 at 30, 20 and 10 dB. Then their misses were looked at, and their rows helped to choose how envelopes are
-compared. So what they print now is no blind figure either; new sounds are needed for the next one.
+compared and how a start is fitted to all trials together. So what they print now is no blind figure either;
+new sounds are needed for the next one.
 
 Signal to noise is the rms of the snap's loudest 10 ms over the motor's rms. The rebound is quieter than the
 pop by 4 to 10 dB, but some things (a bell, a tom) still ring when it comes, and the two together may then be
