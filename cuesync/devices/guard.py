@@ -61,13 +61,22 @@ class OutputGuard:
         self._start_s = math.inf
         self._off_s = math.inf
         self._why = ""
+        self._let_go_s = -math.inf
         self._on_since_s: float | None = None
         self._renewed_s = -math.inf
         self._try_off_s: float | None = None  # it could not be switched off
 
-    def start(self, at_s: float, off_s: float, why: str) -> None:
-        """On at host time `at_s`, off at `off_s` for this reason, and never on for longer than `max_on_s`."""
+    def start(self, at_s: float, off_s: float, why: str, *, asked_s: float) -> None:
+        """On at host time `at_s`, off at `off_s` for this reason, and never on for longer than `max_on_s`.
+
+        `asked_s`: host time of the press; one from before all was let go starts nothing any more.
+        """
         with self._lock:
+            if self._on_since_s is not None:  # its end is overdue, and this one begins its own time
+                self._switch_off(self._why)
+            if asked_s <= self._let_go_s:
+                self._done(Switched(at_s=self._clock.now_s(), on=False, why="it was let go after the press"))
+                return
             self._start_s, self._off_s, self._why = at_s, off_s, why
         self.wake()
 
@@ -79,6 +88,12 @@ class OutputGuard:
                 self._switch_off(why)
             elif asked_for:
                 self._done(Switched(at_s=self._clock.now_s(), on=False, why=why))
+
+    def let_go(self, why: str) -> None:
+        """As `off`, also for every press until now whose start has not been asked for yet."""
+        with self._lock:
+            self._let_go_s = self._clock.now_s()
+            self.off(why)
 
     @property
     def on(self) -> bool:

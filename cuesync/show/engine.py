@@ -169,7 +169,7 @@ class Show:
     def let_go(self, why: str) -> None:
         """Cut every output that starts a prop, at once; from any thread, whatever the show does meanwhile."""
         for starter in self.starters:
-            starter.guard.off(why)
+            starter.guard.let_go(why)
 
     @property
     def scares(self) -> int:
@@ -377,7 +377,7 @@ class Show:
     def _go(self, scene: _Scene, trigger_s: float) -> None:
         """The cue, from the trigger's host time: first prop and sound, then the lights, then the talk."""
         if scene.starter is not None:
-            scene.starter.go(scene.state)
+            scene.starter.go(scene.state, trigger_s)
         moved_s = 0.0 if scene.pops is None else scene.pops.correction_s
         plays: list[tuple[PlannedSound, Play]] = []
         if self._sound is not None:

@@ -18,10 +18,10 @@ class Starter:
     guard: OutputGuard
     _until_s: float = 0.0
 
-    def go(self, state: SceneState) -> None:
+    def go(self, state: SceneState, trigger_s: float) -> None:
         """The trigger was just taken: start the prop when the state has it."""
         self._until_s = state.output_until_s
-        self.guard.start(state.output_from_s, state.output_until_s, state.output_why)
+        self.guard.start(state.output_from_s, state.output_until_s, state.output_why, asked_s=trigger_s)
 
     def follow(self, state: SceneState) -> None:
         """The state may have changed: cut the output where it has to be off sooner."""

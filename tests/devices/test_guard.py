@@ -30,7 +30,7 @@ class Rig:
 
     def start(self, in_s: float = 0.1, for_s: float = MAX_ON_S, why: str = "its time is over") -> None:
         now_s = self.clock.now_s()
-        self.guard.start(now_s + in_s, now_s + in_s + for_s, why)
+        self.guard.start(now_s + in_s, now_s + in_s + for_s, why, asked_s=now_s)
 
     def switched(self) -> list[tuple[float, bool]]:
         return [(round(at_s - self.start_s, 6), on) for at_s, on in self.output.switched]
@@ -74,10 +74,34 @@ def test_a_start_that_was_called_off_never_comes() -> None:
     assert [(each.on, each.why) for each in rig.told] == [(False, "the scene is stopped")]
 
 
+def test_a_press_from_before_all_was_let_go_starts_nothing() -> None:
+    """It waited in a queue meanwhile; the next one counts again."""
+    rig = Rig()
+    pressed_s = rig.clock.now_s()
+    rig.clock.sleep_s(0.1)
+    rig.guard.let_go("all is stopped")
+    rig.guard.start(pressed_s + 0.2, pressed_s + 1.0, "", asked_s=pressed_s)
+    rig.clock.sleep_s(5.0)
+    assert rig.switched() == []
+    assert [(each.on, each.why) for each in rig.told] == [(False, "it was let go after the press")]
+    rig.start()
+    rig.clock.sleep_s(0.2)
+    assert rig.output.is_on
+
+
+def test_a_start_before_the_last_one_is_over_has_no_longer_time() -> None:
+    rig = Rig()
+    rig.start(0.1)
+    rig.clock.sleep_s(MAX_ON_S)
+    rig.start(0.2)
+    rig.clock.sleep_s(5.0)
+    assert rig.switched() == [(0.1, True), (2.0, False), (2.2, True), (4.2, False)]
+
+
 def test_a_start_that_comes_too_late_is_not_given() -> None:
     rig = Rig()
     now_s = rig.clock.now_s()
-    rig.guard.start(now_s - LATEST_S - 0.01, now_s + MAX_ON_S, "")
+    rig.guard.start(now_s - LATEST_S - 0.01, now_s + MAX_ON_S, "", asked_s=now_s)
     rig.clock.sleep_s(5.0)
     assert rig.switched() == []
     assert "was not started: the start would have come 0.26 s late" in rig.told[0].problem
@@ -202,11 +226,9 @@ class Mayhem(RuleBasedStateMachine):
 
     @rule(in_s=st.floats(-0.5, 3.0), for_s=st.floats(0.0, 10.0))
     def start(self, in_s: float, for_s: float) -> None:
-        if self.guard.on:
-            return  # the scene's state sees to that
         now_s = self.clock.now_s()
         self.wanted_until_s = now_s + in_s + for_s
-        self.guard.start(now_s + in_s, self.wanted_until_s, "")
+        self.guard.start(now_s + in_s, self.wanted_until_s, "", asked_s=now_s)
 
     @rule()
     def off(self) -> None:

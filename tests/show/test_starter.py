@@ -163,6 +163,24 @@ def test_a_stop_contact_cuts_the_output_even_where_the_show_hangs() -> None:
     assert night.switched(trigger_s) == [(START_S, True), (1.0, False)]
 
 
+def test_a_press_that_waited_behind_a_stop_starts_nothing() -> None:
+    """The show is busy as the press comes, then the stop: it cuts at once, and the press is done first."""
+    night = Stage(limited(), stop=("gpio:9",))
+    night.clock._workers.remove(night.show)
+    night.press()
+    night.clock.sleep_s(0.2)
+    night.contacts.edge("gpio:9", True)
+    night.clock.sleep_s(0.0)
+    stop = night.show._inbox.pop()
+    night.show.work(night.clock.now_s())  # the press, and then it hangs
+    night.clock.sleep_s(10.0)
+    assert night.show.scares == 1
+    assert night.output.switched == []
+    night.show.put(stop)
+    night.show.work(night.clock.now_s())
+    assert night.state() is State.STOPPED
+
+
 def test_a_hung_show_drops_the_prop_after_its_longest_time() -> None:
     night = Stage(limited(), prop=False)
     trigger_s = night.press()
