@@ -92,6 +92,11 @@ def quarter_frame(frame: int, piece: int, rate: FrameRate) -> bytes:
     return bytes([0xF1, piece << 4 | (value >> 4 if piece % 2 else value & 0x0F)])
 
 
+def shortest_s(rate: FrameRate) -> float:
+    """However frames and trigger fall together, `running` fits a whole time into so long a stretch."""
+    return FULL_FRAME_S + (2.0 + (PIECES - 1) / 4.0) / rate.rate_hz
+
+
 def running(
     pop_frame: int, rate: FrameRate, *, pop_s: float, from_s: float, until_s: float
 ) -> tuple[tuple[float, bytes], ...]:

@@ -8,7 +8,8 @@ from dataclasses import replace
 from cuesync.devices.contact_addresses import ContactAddress, parse_contact
 from cuesync.devices.light_addresses import LightAddress, parse_light
 from cuesync.devices.output_addresses import OutputAddress, collide, parse_output
-from cuesync.plan.plan import EARLIEST_START_S, Plan
+from cuesync.devices.time_code import running, shortest_s
+from cuesync.plan.plan import EARLIEST_START_S, SLACK_S, Plan, PlannedMessages
 
 
 def moved_by(plan: Plan, later_s: float) -> Plan:
@@ -29,10 +30,7 @@ def moved_by(plan: Plan, later_s: float) -> Plan:
             replace(light, at_s=light.at_s + later_s, lands_s=light.lands_s + later_s)
             for light in plan.lights
         ),
-        messages=tuple(
-            replace(message, at_s=message.at_s + later_s, lands_s=message.lands_s + later_s)
-            for message in plan.messages
-        ),
+        messages=tuple(_moved(message, plan.delay_s, later_s) for message in plan.messages),
         backgrounds=tuple(
             replace(
                 background,
@@ -40,6 +38,23 @@ def moved_by(plan: Plan, later_s: float) -> Plan:
                 dip_to_s=background.dip_to_s + later_s,
             )
             for background in plan.backgrounds
+        ),
+    )
+
+
+def _moved(message: PlannedMessages, pop_s: float, later_s: float) -> PlannedMessages:
+    """A command moves as a whole; time code still begins with the trigger, and its end moves."""
+    if message.code is None:
+        return replace(message, at_s=message.at_s + later_s, lands_s=message.lands_s + later_s)
+    pop_frame, rate = message.code
+    return replace(
+        message,
+        messages=running(
+            pop_frame,
+            rate,
+            pop_s=pop_s - message.path_s + later_s,
+            from_s=message.at_s,
+            until_s=message.at_s + message.length_s + later_s + SLACK_S,
         ),
     )
 
@@ -52,7 +67,12 @@ def as_early_as_can_be(plan: Plan) -> Plan:
     if plan.drive is None:
         return plan
     firsts_s = [sound.start_s for sound in plan.sounds]
-    firsts_s += [light.at_s for light in plan.lights] + [message.at_s for message in plan.messages]
+    firsts_s += [light.at_s for light in plan.lights]
+    firsts_s += [
+        # time code can lose its beginning, but a whole time has to be left
+        message.at_s if message.code is None else message.length_s - shortest_s(message.code[1])
+        for message in plan.messages
+    ]
     spare_s = min([plan.drive.start_s, *(first_s - plan.correct_within_s for first_s in firsts_s)])
     return moved_by(plan, -max(0.0, spare_s - EARLIEST_START_S))
 

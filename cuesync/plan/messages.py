@@ -101,5 +101,10 @@ def _time_code(part: TimeCodePart, delay_s: float, cue_end_s: float) -> PlannedM
         part.pop_frame, part.frame_rate, pop_s=delay_s - path_s, from_s=0.0, until_s=until_s - path_s
     )
     return PlannedMessages(
-        name=f"time code {part.rate}", at_s=0.0, lands_s=path_s, path_s=path_s, messages=messages
+        name=f"time code {part.rate}",
+        at_s=0.0,
+        lands_s=path_s,
+        path_s=path_s,
+        messages=messages,
+        code=(part.pop_frame, part.frame_rate),
     )

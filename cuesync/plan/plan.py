@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from cuesync.devices.contact_addresses import is_microphone
 from cuesync.devices.fixtures import Fixture
 from cuesync.devices.ports import WHITE, Colour
+from cuesync.devices.time_code import FrameRate
 from cuesync.plan.care import NOTHING_SAID, Care
 from cuesync.plan.listening import listening_s
 
@@ -101,7 +102,8 @@ class PlannedMessages:
     """A run of MIDI messages to other gear: one command of show control, or time code.
 
     `messages`: each with its seconds from `at_s`, in order; `at_s`: from the trigger to the first; `lands_s`:
-    to the moment the gear acts on it. `name` is for people.
+    to the moment the gear acts on it. `name` is for people. Time code begins with the trigger; its `code` is
+    the frame that it shows at the pop, and its rate.
     """
 
     name: str
@@ -109,6 +111,7 @@ class PlannedMessages:
     lands_s: float
     path_s: float
     messages: tuple[tuple[float, bytes], ...]
+    code: tuple[int, FrameRate] | None = None
 
     @property
     def length_s(self) -> float:
@@ -119,6 +122,8 @@ class PlannedMessages:
 EARLIEST_START_S = 0.02
 """Where cuesync starts the prop, neither that nor anything else comes sooner after the trigger: so long may a
 press be on its way (a USB-serial adapter keeps it for up to 16 ms), and a block of sound last."""
+SLACK_S = 1e-6
+"""Far more than sums of times differ by from rounding, far less than anything here takes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -246,7 +251,7 @@ class Plan:
     def _started(self) -> tuple[str, ...]:
         if self.drive is None:
             return ()
-        held = self.drive.start_s > EARLIEST_START_S
+        held = self.drive.start_s > EARLIEST_START_S + SLACK_S
         return (
             f"{self.drive.output} starts the prop {self.drive.start_s * 1000.0:.1f} ms after the trigger"
             + (", held back for what has to come before the pop" if held else ""),

@@ -47,6 +47,9 @@ def test_without_need_the_prop_starts_as_soon_as_a_press_can_be_there(tmp_path: 
     assert plan.drive.start_s == pytest.approx(EARLIEST_START_S)
     assert plan.sounds[0].start_s == pytest.approx(0.32)
     assert plan.remarks[0] == "gpio:22 starts the prop 20.0 ms after the trigger"
+    # 10 s of holding back, taken off again, leave 20 ms and a rounding error
+    plan = driven(tmp_path, delay_ms=697)
+    assert plan.remarks[0] == "gpio:22 starts the prop 20.0 ms after the trigger"
 
 
 def test_the_relay_takes_its_time_as_well(tmp_path: Path) -> None:
@@ -76,6 +79,37 @@ def test_the_measured_pops_and_the_reset_wait_too(tmp_path: Path) -> None:
     assert plan.pops_s == pytest.approx((0.41, 0.42, 0.43))
     assert plan.delay_s == pytest.approx(0.42)
     assert plan.reset_s == pytest.approx(9.2 + 0.31)
+
+
+CODE = '[time_code]\nrate = "25"\nat_pop = "01:00:10:00"\ngear_delay_ms = 5\n'
+
+
+@pytest.mark.parametrize("delay_ms", [100, 700])
+def test_nothing_waits_for_time_code_which_begins_with_the_trigger(tmp_path: Path, delay_ms: float) -> None:
+    plan = driven(tmp_path, DRIVE + CODE, delay_ms=delay_ms)
+    without = driven(tmp_path, delay_ms=delay_ms)
+    assert plan.drive == without.drive
+    (code,) = plan.messages
+    assert (code.at_s, code.lands_s) == (0.0, 0.005)
+    # seen from the pop each quarter frame leaves when it would where nobody holds the prop back
+    plain = plan_of(tmp_path, scene(delay_ms=1000 * plan.delay_s) + CODE).messages[0]
+    assert [data for _, data in code.messages] == [data for _, data in plain.messages][: len(code.messages)]
+    assert [at_s for at_s, _ in code.messages] == pytest.approx(
+        [at_s for at_s, _ in plain.messages][: len(code.messages)]
+    )
+    assert plan.cue_length_s == pytest.approx(without.cue_length_s)
+    slow = with_device_latency(plan, 0.25, "slow")
+    assert slow.messages[0].messages[-1][0] - slow.delay_s == pytest.approx(
+        code.messages[-1][0] - plan.delay_s
+    )
+
+
+def test_time_code_that_ends_early_is_given_room_for_one_whole_time(tmp_path: Path) -> None:
+    """By hand: 3.2 ms for the full frame, two frames to begin on an even one, seven quarters."""
+    plan = driven(tmp_path, DRIVE + CODE + "off_ms = -650\n", delay_ms=700)
+    (code,) = plan.messages
+    assert len(code.messages) >= 1 + 8
+    assert code.length_s == pytest.approx(EARLIEST_START_S + 0.0032 + 3.75 / 25)
 
 
 def test_a_cue_that_may_follow_the_drift_keeps_room_for_it(tmp_path: Path) -> None:
