@@ -9,6 +9,8 @@ from cuesync.hearing.loudness import true_peak_db
 from cuesync.plan.plan import Plan
 from cuesync.plan.windows import ACCEPTABLE, DETECTABLE, plan_forecast
 
+_NO_GAP_S = 0.05
+"""Shown as 0.0 s: a stretch as short as this is not worth a caution."""
 PREPULSE_S = (0.030, 0.240)
 """A weak sound this long before a loud one softens the startle (prepulse inhibition)."""
 ENOUGH_TRIALS = 10
@@ -40,7 +42,7 @@ def _drive_cautions(plan: Plan) -> list[str]:
             f"{drive.output} is off again {(plan.delay_s - off_s) * 1000.0:.0f} ms before the pop. That is "
             "right for a short start pulse; a motor that has to turn until the pop needs a longer max_on_s."
         )
-    elif plan.limit_contact is not None and off_s < plan.reset_s:
+    elif plan.limit_contact is not None and plan.reset_s - off_s > _NO_GAP_S:
         cautions.append(
             f"{drive.output} is off {plan.reset_s - off_s:.1f} s before the prop is back, by its reset. That "
             "is right where it comes back by itself; a motor that brings it back needs a longer max_on_s."

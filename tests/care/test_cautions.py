@@ -114,3 +114,5 @@ def test_an_output_that_is_off_before_the_pop_or_the_reset_is_pointed_out() -> N
     assert "gpio:22 is off again 100 ms before the pop" in driven(0.2)
     assert "is off 6.7 s before the prop is back" in driven(limit_contact="gpio:4")
     assert "is off" not in driven()
+    # it would read "off 0.0 s before": the relay's own 10 ms are no gap
+    assert "is off" not in driven(8.69, limit_contact="gpio:4")
