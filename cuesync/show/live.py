@@ -444,13 +444,13 @@ class _Night:
         if self._ended:
             return
         self._ended = True
-        self._show.let_go("the night ends")
-        for thread in (self._watch_thread, *self._listener_threads):
-            thread.stop()
         stopped = threading.Event()
         self._show.put(lambda: self._show.stop_all("the night ends", house_lights=False))
         self._show.put(stopped.set)
+        self._show.let_go("the night ends")
         stopped.wait(_SETTLE_S)
+        for thread in (self._watch_thread, *self._listener_threads):
+            thread.stop()  # only now: the watch may be busy opening a device
         end_s = self._clock.now_s() + _SETTLE_S
         while not self._show.settled and self._clock.now_s() < end_s:
             self._clock.sleep_s(0.005)

@@ -248,15 +248,17 @@ def run_with_keyboard(folder: Path, contact: str = "key:space", notes: tuple[str
 
 
 class PressedButton:
-    """A stop button that is found pressed as the night begins; `release` lets go of it."""
+    """A button that is found pressed as the night begins; `release` lets go of it."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, pressed: bool = True) -> None:
+        self._pressed = pressed
         self._sink: EdgeSink | None = None
         self._contact = ""
 
     def open(self, contacts: Sequence[str], sink: EdgeSink) -> None:
         (self._contact,), self._sink = contacts, sink
-        sink(ContactEdge(contact=self._contact, closed=True, at_s=HostClock().now_s(), found=True))
+        now_s = HostClock().now_s()
+        sink(ContactEdge(contact=self._contact, closed=self._pressed, at_s=now_s, found=True))
 
     def release(self) -> None:
         assert self._sink is not None
@@ -314,6 +316,60 @@ def test_a_stop_contact_found_pressed_keeps_the_night_from_being_armed(
         os.close(typist)
         os.close(keyboard)
     assert states[:4] == [State.STOPPED, State.OFF, State.RESETTING, State.ARMED]
+
+
+class SlowButton(PressedButton):
+    """Open at first; it goes when `gone` is set, and is slow to open again."""
+
+    def __init__(self) -> None:
+        super().__init__(pressed=False)
+        self.gone, self.opening = threading.Event(), threading.Event()
+
+    def open(self, contacts: Sequence[str], sink: EdgeSink) -> None:
+        if self.gone.is_set():
+            self.opening.set()
+            time.sleep(1.5)
+        super().open(contacts, sink)
+
+    def alive(self) -> bool:
+        return not self.gone.is_set()
+
+
+def test_a_press_as_the_night_ends_starts_nothing_though_the_watch_opens_a_device(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    typist, keyboard = os.openpty()
+    stop, button = threading.Event(), SlowButton()
+
+    def sources(contacts: Iterable[str], settings: PortSettings, clock: Clock) -> tuple[NeededSource, ...]:
+        keys = [contact for contact in contacts if contact.startswith("key:")]
+        needed = NeededSource(name="button", contacts=("midi:20",), source=button)
+        return (*contact_sources(keys, settings, clock), needed)
+
+    def say(event: ShowEvent) -> None:
+        if isinstance(event, StateChanged) and event.after is State.ARMED:
+            button.gone.set()
+            assert button.opening.wait(10.0)
+            threading.Timer(0.4, os.write, (typist, b" ")).start()
+            stop.set()
+
+    monkeypatch.setattr(live, "contact_sources", sources)
+    giving_up = threading.Timer(20.0, stop.set)
+    giving_up.start()
+    try:
+        night = run_show(
+            [plan(sounds=())],
+            log_folder=tmp_path,
+            say=say,
+            stop=stop,
+            settings=PortSettings(keyboard_fd=keyboard),
+            controls=Controls(arm=("key:2", "midi:20")),
+        )
+    finally:
+        giving_up.cancel()
+        os.close(typist)
+        os.close(keyboard)
+    assert (night.scares, night.refusals) == (0, 1)
 
 
 def test_a_scene_that_writes_its_key_in_capitals_gets_its_edges(tmp_path: Path) -> None:
