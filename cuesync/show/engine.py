@@ -39,7 +39,7 @@ from cuesync.show.prepared import PreparedSound, prepare_background, prepare_sou
 from cuesync.show.scare import Scare
 from cuesync.show.sound import Play, SoundDesk
 from cuesync.show.starter import Starter
-from cuesync.show.states import Change, Limit, OnTime, SceneState, State, Step
+from cuesync.show.states import Change, Limit, OnTime, Press, SceneState, State, Step
 
 _T = TypeVar("_T")
 _Item = ContactEdge | LightResult | MessageResult | Callable[[], None]
@@ -369,7 +369,7 @@ class Show:
                 state=press.state,
                 wait_s=press.wait_s,
                 refusals=scene.state.refusals,
-                todo=self._enabling(scene.plan) if press.not_enabled else self._way_back(press.state),
+                todo=self._missing(scene.plan, press) or self._way_back(press.state),
             )
         )
         self._tell(scene, press.change)
@@ -527,9 +527,18 @@ class Show:
         if scene.starter is not None:
             scene.starter.follow(scene.state)
 
-    def _enabling(self, plan: Plan) -> str:
-        assert plan.enable_contact is not None
-        return f"A press counts only while {in_words(plan.enable_contact)} is held; hold it and press again."
+    def _missing(self, plan: Plan, press: Press) -> str:
+        """What an armed scene lacked to take this press; empty if nothing."""
+        if press.not_enabled and plan.enable_contact is not None:
+            return (
+                f"A press counts only while {in_words(plan.enable_contact)} is held; hold it and press again."
+            )
+        if press.not_at_limit and plan.limit_contact is not None:
+            return (
+                f"The limit switch, {in_words(plan.limit_contact)}, does not tell that the prop is reset. "
+                "Cut the prop's power before you reach in; look at the switch and at what it hangs on."
+            )
+        return ""
 
     def _finish(self, scene: _Scene, scare: Scare) -> None:
         scene.scare = None

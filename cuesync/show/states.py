@@ -118,7 +118,8 @@ class Change:
 class Press:
     """What a press led to. `wait_s`: seconds until a press would be taken, None where that is open.
 
-    `not_enabled`: it came while armed, and was refused only because the enabling contact was not held.
+    `not_enabled`: it came while armed, and was refused because the enabling contact was not held;
+    `not_at_limit`: because cuesync would have to start a prop that does not stand at its limit switch.
     `change`: what a refused press has changed, if anything.
     """
 
@@ -127,6 +128,7 @@ class Press:
     state: State
     wait_s: float | None
     not_enabled: bool = False
+    not_at_limit: bool = False
     change: Change | None = None
 
 
@@ -219,14 +221,16 @@ class SceneState:
     def edge(self, closed: bool, at_s: float) -> Press | None:
         """The contact changed; None where that is no press.
 
-        A press while not armed or not enabled is refused and counted. Where a hold-off follows, a scene that
+        A press while not armed or not enabled is refused and counted, and where an output would start a prop
+        that is not known to stand at its limit switch. Where a hold-off follows, a scene that
         was armed waits until its contact counts again.
         """
         if not self.contact.edge(closed, at_s) or at_s < self._deaf_until_s:
             return None
         self._deaf_until_s = at_s + self._hold_off_s
         armed = self.state is State.ARMED and at_s >= self.armed_s
-        if armed and self.enabled:
+        at_limit = self._limit is None or self._on_time is None or self.at_limit is not False
+        if armed and self.enabled and at_limit:
             self.triggers += 1
             self.step(Step.TRIGGER, at_s)
             self.cue_over_s = at_s + self._cue_length_s
@@ -241,7 +245,15 @@ class SceneState:
         self.refusals += 1
         state, wait_s = self.state, self.wait_s(at_s)
         change = self.step(Step.WAIT, at_s) if self._hold_off_s else None
-        return Press(at_s=at_s, taken=False, state=state, wait_s=wait_s, not_enabled=armed, change=change)
+        return Press(
+            at_s=at_s,
+            taken=False,
+            state=state,
+            wait_s=wait_s,
+            not_enabled=armed and not self.enabled,
+            not_at_limit=armed and not at_limit,
+            change=change,
+        )
 
     def _drive(self, trigger_s: float) -> None:
         """The one place that switches an output on, from a trigger that was taken."""

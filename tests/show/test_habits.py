@@ -300,8 +300,10 @@ class Habits(RuleBasedStateMachine):
         press = self.scene.edge(closed, self.now_s)
         if press is None:
             return
-        assert press.taken == (before is State.ARMED and self.scene.enabled)
+        there = self.scene.at_limit is not False
+        assert press.taken == (before is State.ARMED and self.scene.enabled and there)
         assert press.not_enabled == (before is State.ARMED and not self.scene.enabled)
+        assert press.not_at_limit == (before is State.ARMED and not there)
         assert self.now_s - self.heard_s >= 4.0
         self.heard_s = self.now_s
         assert self.scene.state is not State.ARMED

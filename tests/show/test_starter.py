@@ -11,11 +11,12 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
+from cuesync.devices.ports import ContactEdge
 from cuesync.devices.simulated import SimulatedProp
 from cuesync.errors import DeviceError, InputError
 from cuesync.plan.plan import Plan, PlannedDrive
 from cuesync.show.board import Board
-from cuesync.show.events import Fault, PropSwitched, Recovered, ScareDone
+from cuesync.show.events import Fault, PressRefused, PropSwitched, Recovered, ScareDone
 from cuesync.show.live import Controls, _check_together
 from cuesync.show.rehearsal import rehearse
 from cuesync.show.states import State
@@ -215,6 +216,28 @@ def test_a_limit_switch_out_of_sight_cuts_the_output() -> None:
     assert len(night.output.switched) == 2
     assert night.why() == "the limit switch was out of sight"
     assert night.state() is State.HELD  # nobody saw the prop come back
+
+
+def test_no_prop_is_started_while_its_limit_switch_is_out_of_sight_or_open() -> None:
+    """The switch hangs on something else than the button: the button still presses."""
+    night = Stage(limited(), prop=False)
+    for lost in (True, False):
+        gone = ContactEdge(contact=LIMIT, closed=False, at_s=night.clock.now_s(), found=lost)
+        night.show.put(gone)
+        night.clock.sleep_s(0.1)
+        night.press()
+        night.clock.sleep_s(10.0)
+        assert night.output.switched == []
+        assert night.state() is State.ARMED
+        assert night.all(PressRefused)[-1].text == (
+            "press refused: armed. The limit switch, pin 5, does not tell that the prop is reset. Cut the "
+            "prop's power before you reach in; look at the switch and at what it hangs on."
+        )
+        night.show.put(replace(gone, closed=True, at_s=night.clock.now_s()))
+        night.clock.sleep_s(0.1)
+    night.press()
+    night.clock.sleep_s(1.0)
+    assert night.output.is_on
 
 
 def test_an_output_that_goes_holds_its_scene_and_comes_back_off() -> None:
