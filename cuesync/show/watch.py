@@ -1,7 +1,8 @@
 """Looks after the devices while the show runs: notices what is gone, opens it again, counts lost sound.
 
 Drivers say little when something is unplugged, so this looks for itself. Opening may take long; in a live
-run the watch has a thread of its own (see `threads`).
+run the watch has a thread of its own (see `threads`). Whatever a driver raises as it is opened or closed, all
+other devices are looked at, too: one of them may hold the stop contact.
 """
 
 from __future__ import annotations
@@ -22,7 +23,6 @@ from cuesync.devices.ports import (
     RepeatingOutput,
     Trouble,
 )
-from cuesync.errors import CuesyncError
 from cuesync.show.engine import Show
 from cuesync.show.events import Discarded, Fault, Recovered, ShowEvent
 from cuesync.show.sound import SoundCounts, SoundDesk
@@ -159,7 +159,7 @@ class Watch:
             )
         try:
             sound.restart()
-        except CuesyncError:
+        except Exception:
             self._try_sound_s = self._clock.now_s() + _TRY_SOUND_EVERY_S
             return
         self._sound_gone = False
@@ -184,12 +184,12 @@ class Watch:
             self._quietly(gone.close)
         try:
             back = part.open()
-        except CuesyncError:
+        except Exception:
             return
         part.use(back)
         try:
             self._show.desk.renew(part.lights)
-        except CuesyncError:
+        except Exception:
             part.use(None)
             self._quietly(back.close)
             return
@@ -233,7 +233,7 @@ class Watch:
         self._quietly(watched.source.close)
         try:
             watched.source.open(watched.contacts, self._sink)
-        except CuesyncError:
+        except Exception:
             return
         watched.gone = False
         self._report(Recovered(at_s=self._clock.now_s(), what=f"the {watched.name} is back"))
@@ -259,7 +259,7 @@ class Watch:
             return
         try:
             output = watched.open()
-        except CuesyncError:
+        except Exception:
             watched.try_s = self._clock.now_s() + _TRY_STARTER_EVERY_S
             return
         starter.guard.use(output)
@@ -281,5 +281,5 @@ class Watch:
         """Closing what is gone may fail, and that is no news."""
         try:
             close()
-        except (CuesyncError, OSError):
+        except Exception:
             return

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
+from typing import NoReturn
 
 import numpy as np
+import pytest
 import soundfile as sf
 
 from cuesync.devices.ports import Trouble
 from cuesync.devices.simulated import SimulatedLights
+from cuesync.plan.plan import PlannedDrive
 from cuesync.plan.resolve import resolve
 from cuesync.scene.load import read_scene
 from cuesync.show.events import ContactStuck, Fault, Recovered, ScareDone, Triggered
@@ -172,6 +176,34 @@ def test_a_stop_lights_the_house_lights_that_are_there() -> None:
     night.lights.plug_in()
     night.clock.sleep_s(1.0)
     assert night.lights.lit == {"midi:50"}
+
+
+def test_a_driver_that_raises_anything_as_it_is_opened_keeps_no_lost_stop_contact_waiting(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def broken(*_: object) -> NoReturn:
+        raise RuntimeError("a driver's own mistake")
+
+    for device in ("sound", "lights", "output"):
+        scene = replace(
+            plan(lights=(light(0.6),)),
+            drive=PlannedDrive(output="gpio:22", start_s=0.3, latest_start_s=0.3, delay_s=0.0, max_on_s=1.0),
+        )
+        night = Simulation([scene], stop=("gpio:9 nc",))
+        with monkeypatch.context() as patch:
+            if device == "sound":
+                patch.setattr(night, "_new_audio", broken)
+                night.audio.stop()
+            elif device == "lights":
+                patch.setattr(night.together.parts[0], "open", broken)
+                night.lights.unplug()
+            else:
+                patch.setattr(night.watch._starters[0], "open", broken)
+                night.outputs["Cellar door"].unplug()
+            night.clock.sleep_s(1.0)
+            night.contacts.unplug()
+            night.clock.sleep_s(1.0)
+        assert night.state() is State.STOPPED, device
 
 
 def test_a_contact_that_vanishes_while_closed_does_not_trigger_when_it_is_back() -> None:
