@@ -51,6 +51,8 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
     from cuesync.care.pace import scene_pace
     from cuesync.plan.fixtures import fixture_problems
     from cuesync.plan.messages import time_code_problems
+    from cuesync.plan.together import clashes
+    from cuesync.show.live import Controls
 
     files = [_read(path) for path in scenes]
     planned = [(checked, *checked.scene) for checked in files if checked.scene is not None]
@@ -59,6 +61,10 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
     together = flash_problems(views, [(file, plan) for _, file, plan in planned])
     scene_files = [file for _, file, _ in planned]
     together += fixture_problems(scene_files) + time_code_problems(scene_files)
+    together += tuple(
+        scene_files[clash.place].problem(clash.key, clash.what, clash.todo)
+        for clash in clashes(plans, Controls().contacts)
+    )
     reasons = flash_reasons(views)
     for index, (checked, file, plan) in enumerate(planned):
         checked.problems = tuple(problem for problem in together if problem.file == str(file.path))

@@ -83,8 +83,8 @@ def command(
 ) -> None:
     """Arm the scenes, and play each one's cue whenever its contact closes, until Ctrl-C.
 
-    Presses while a prop resets are refused and counted. In the terminal, Enter stops all sound and light;
-    then 1 and after it 2 arm the scenes again. This is no emergency stop.
+    Presses while a prop resets are refused and counted. In the terminal, Enter stops all sound and light, and
+    cuts the props that cuesync starts; then 1 and after it 2 arm the scenes again. This is no emergency stop.
     """
     from cuesync.show import sound_child
 

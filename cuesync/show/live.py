@@ -15,17 +15,17 @@ from functools import partial
 from pathlib import Path
 
 from cuesync.care import NO_EMERGENCY_STOP
-from cuesync.devices.contact_addresses import KeyContact, in_words, is_microphone, overlap, parse_contact
+from cuesync.devices.contact_addresses import KeyContact, in_words, is_microphone, parse_contact
 from cuesync.devices.lights_together import LightsTogether
 from cuesync.devices.microphone import Microphones
 from cuesync.devices.opening import PortSettings, contact_sources, light_output, prop_output
 from cuesync.devices.ports import Clock, ContactEdge, HostClock, PropOutput
 from cuesync.ending import END_SIGNALS, on_signals
 from cuesync.errors import DeviceError, InputError
-from cuesync.plan.drive import in_the_way
 from cuesync.plan.fixtures import check_house_lights
 from cuesync.plan.placing import with_device_latency
 from cuesync.plan.plan import Plan
+from cuesync.plan.together import clashes
 from cuesync.show.engine import Show
 from cuesync.show.events import Fault, Note, Recovered, ShowEvent
 from cuesync.show.listening import Listener
@@ -79,15 +79,17 @@ class Controls:
                 ways[State.STOPPED] = f"Press {acknowledge}, then {arm}, to arm again."
         return ways
 
-    @property
-    def in_words(self) -> str:
-        """What the contacts do, for the operator; empty where nothing stops the show."""
+    def in_words(self, *, driven: bool) -> str:
+        """What the contacts do, for the operator; empty where nothing stops the show.
+
+        `driven`: cuesync starts one of the props itself.
+        """
         if not self.stop:
             return ""
+        said = f"{_either(self.stop)} stops all sound and light"
+        said += ", and cuts the props that cuesync starts." if driven else "."
         way = self.ways_back.get(State.STOPPED, "")
-        return f"{_either(self.stop)} stops all sound and light. After that: {way}".removesuffix(
-            " After that: "
-        )
+        return f"{said} After that: {way}" if way else said
 
 
 def _either(contacts: Sequence[str]) -> str:
@@ -170,8 +172,8 @@ def run_show(
             outputs=ports.outputs,
         )
         report(Note(at_s=clock.now_s(), what=NO_EMERGENCY_STOP))
-        if steering.in_words:
-            report(Note(at_s=clock.now_s(), what=steering.in_words))
+        if keys := steering.in_words(driven=any(plan.drive is not None for plan in plans)):
+            report(Note(at_s=clock.now_s(), what=keys))
         if badly_ended is not None:
             report(Note(at_s=clock.now_s(), what=f"the last night ended badly; its log is {badly_ended}"))
         if ports.sound is not None:
@@ -216,35 +218,10 @@ def _describe(sound: SoundDesk) -> str:
     )
 
 
-_USES = {
-    "trigger": "is triggered by",
-    "dead-man": "is enabled by",
-    "pop": "sees its pop by",
-    "limit switch": "sees its reset by",
-}
-
-
 def _check_together(plans: Sequence[Plan], controls: Controls) -> None:
-    titles = [plan.title for plan in plans]
-    for title in titles:
-        if titles.count(title) > 1:
-            raise InputError(f'two scenes are called "{title}". Give each its own title.')
     check_house_lights(controls.house_lights, plans)
-    for plan in plans:
-        if other := in_the_way(plan, plans, controls.contacts, controls.house_lights):
-            raise InputError(
-                f'what starts the prop of the scene "{plan.title}" can\'t be beside {other}. '
-                "Give the prop a wire, or an adapter, of its own."
-            )
-    for plan in plans:
-        for contact, role in plan.contacts:
-            if not any(overlap(contact, control) for control in controls.contacts):
-                continue
-            uses = _USES[role]
-            raise InputError(
-                f'the scene "{plan.title}" {uses} {contact}, which steers the whole show. '
-                "Give the scene another contact."
-            )
+    for clash in clashes(plans, controls.contacts, controls.house_lights):
+        raise InputError(f"{clash.what} {clash.todo}")
 
 
 @contextmanager

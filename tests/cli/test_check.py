@@ -178,3 +178,34 @@ def test_a_strobe_that_is_too_fast_is_found_in_its_table(tmp_path: Path) -> None
     assert done.exit_code == 1
     assert f"{path}:9: strobe: " in done.stdout
     assert "8 flashes within one second, 8 of them red; more than 3" in done.stdout
+
+
+def test_what_run_would_refuse_to_play_together_is_a_problem_of_its_scene(tmp_path: Path) -> None:
+    """Two props on one output, two scenes of one name, and a contact that steers the whole show."""
+    paths = []
+    for file, title, key, output in (
+        ("one", "Attic", "a", "gpio:22"),
+        ("two", "Attic", "b", "gpio:22 low"),
+        ("three", "Cellar", "1", "gpio:5"),
+    ):
+        paths.append(tmp_path / f"{file}.toml")
+        paths[-1].write_text(
+            f'title = "{title}"\n[prop]\ntrigger_to_pop_ms = 700\nreset_s = 9\n'
+            f'[trigger]\ncontact = "key:{key}"\n[drive]\noutput = "{output}"\nmax_on_s = 2\n'
+            '[[show_control]]\nat_ms = 0\ncommand = "go"\n',
+            encoding="utf-8",
+        )
+    assert check(paths[0]).exit_code == 0
+    result = check(*paths)
+    assert result.exit_code == 1
+    problems = [line.strip() for line in result.stdout.splitlines() if "problem:" in line]
+    beside = 'drive.output: what starts the prop of the scene "Attic" can\'t be beside gpio:22'
+    assert problems == [
+        f"problem: {paths[0]}:8: {beside} low, which starts another prop. "
+        "Give the prop a wire, or an adapter, of its own.",
+        f'problem: {paths[1]}:1: title: two scenes are called "Attic". Give each its own title.',
+        f"problem: {paths[1]}:8: {beside}, which starts another prop. "
+        "Give the prop a wire, or an adapter, of its own.",
+        f'problem: {paths[2]}:6: trigger.contact: the scene "Cellar" is triggered by key:1, which steers the '
+        "whole show. Give the scene another contact.",
+    ]

@@ -145,12 +145,16 @@ def test_the_operator_reads_the_way_back_from_a_stop(program: Program) -> None:
 
 def test_controls_in_words() -> None:
     midi = Controls(stop=("midi:36", "key:f"), acknowledge=("midi:10:37",), arm=("key:space",))
-    assert midi.in_words == (
+    assert midi.in_words(driven=False) == (
         "MIDI note 36 or F stops all sound and light. After that: "
         "Press MIDI note 37 on channel 10, then Space, to arm again."
     )
-    assert Controls(arm=()).in_words == "Enter stops all sound and light."
-    assert Controls(stop=()).in_words == ""
+    assert Controls(arm=()).in_words(driven=False) == "Enter stops all sound and light."
+    assert Controls(stop=()).in_words(driven=True) == ""
+    assert Controls().in_words(driven=True) == (
+        "Enter stops all sound and light, and cuts the props that cuesync starts. "
+        "After that: Press 1, then 2, to arm again."
+    )
 
 
 def test_after_a_kill_the_log_has_every_finished_scare_and_the_next_start_says_so(

@@ -1,0 +1,59 @@
+"""What keeps scenes from being played in one night, beside what fixtures, flashes and time code do."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from cuesync.devices.contact_addresses import overlap
+from cuesync.plan.drive import in_the_way
+from cuesync.plan.plan import Plan
+from cuesync.tomllines import KeyPath
+
+_USES: dict[str, tuple[str, KeyPath]] = {
+    "trigger": ("is triggered by", ("trigger", "contact")),
+    "dead-man": ("is enabled by", ("trigger", "enable_contact")),
+    "pop": ("sees its pop by", ("prop", "pop_contact")),
+    "limit switch": ("sees its reset by", ("prop", "limit_contact")),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clash:
+    """What is wrong with `plans[place]` at this key of its scene, and what to do."""
+
+    place: int
+    key: KeyPath
+    what: str
+    todo: str
+
+
+def clashes(plans: Sequence[Plan], contacts: Sequence[str] = (), lights: Sequence[str] = ()) -> list[Clash]:
+    """Titles, outputs that start props, and contacts that can't go together.
+
+    `contacts` steer the whole show; `lights` belong to no scene.
+    """
+    found: list[Clash] = []
+    titles = [plan.title for plan in plans]
+    for place, plan in enumerate(plans):
+
+        def clash(key: KeyPath, what: str, todo: str, place: int = place) -> None:
+            found.append(Clash(place=place, key=key, what=what, todo=todo))
+
+        if plan.title in titles[:place]:
+            clash(("title",), f'two scenes are called "{plan.title}".', "Give each its own title.")
+        if other := in_the_way(plan, plans, contacts, lights):
+            clash(
+                ("drive", "output"),
+                f'what starts the prop of the scene "{plan.title}" can\'t be beside {other}.',
+                "Give the prop a wire, or an adapter, of its own.",
+            )
+        for contact, role in plan.contacts:
+            if any(overlap(contact, control) for control in contacts):
+                uses, key = _USES[role]
+                clash(
+                    key,
+                    f'the scene "{plan.title}" {uses} {contact}, which steers the whole show.',
+                    "Give the scene another contact.",
+                )
+    return found
