@@ -165,7 +165,7 @@ class OutputGuard:
                 return True
         except Exception as error:  # whatever a driver raises, it must go off
             problem = str(error) if isinstance(error, CuesyncError) else f"{type(error).__name__}: {error}."
-        self._switch_off("it could not be switched on", problem)
+        self._switch_off(f"it could not be {'switched' if first else 'kept'} on", problem)
         return False
 
     def _switch_off(self, why: str, problem: str = "") -> None:

@@ -170,6 +170,7 @@ def test_a_driver_that_raises_anything_keeps_nothing_on() -> None:
     rig.clock.sleep_s(1.0)
     assert rig.switched() == [(0.1, True), (0.2, False)]
     assert rig.told[-1].problem == "TypeError: 0.35 of nothing."
+    assert rig.told[-1].why == "it could not be kept on"
 
 
 def test_a_start_that_fails_is_taken_back() -> None:
@@ -178,6 +179,7 @@ def test_a_start_that_fails_is_taken_back() -> None:
     rig.clock.sleep_s(1.0)
     assert rig.switched() == [(0.1, True), (0.1, False)]
     assert [each.problem for each in rig.told] == ["on failed."]
+    assert rig.told[-1].why == "it could not be switched on"
 
 
 def test_an_off_that_fails_is_tried_until_it_works_and_the_device_drops_it_meanwhile() -> None:
