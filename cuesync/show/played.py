@@ -40,8 +40,10 @@ class PlayedLately:
         """The frames from one to the other; None where they are gone, still to come, or before the first
         block: another process may have played then."""
         begin, size = self._begin, len(self._ring)
-        if begin is None or first_frame < begin or end_frame > self._end:
+        if begin is None or not begin <= first_frame <= end_frame <= self._end:
             return None
-        samples = self._ring[np.arange(first_frame, end_frame) % size]
+        at = first_frame % size
+        over = max(0, at + end_frame - first_frame - size)
+        samples = np.concatenate([self._ring[at : at + end_frame - first_frame], self._ring[:over]])
         # looked at after the copy; a block may just be on its way in
         return None if first_frame < self._end - size * 15 // 16 else samples

@@ -23,9 +23,11 @@ _OPEN_WITHIN_S = 15.0
 _NEWS_WITHIN_S = 2.0
 
 
-def write_message(stream: BinaryIO, message: dict[str, Any], data: bytes = b"") -> None:
+def write_message(stream: BinaryIO, message: dict[str, Any], data: bytes | memoryview = b"") -> None:
+    """`data` is not copied: that would hold up every other thread, in the child the sound card's."""
     text = json.dumps(message).encode()
-    stream.write(struct.pack("<I", len(text)) + text + data)
+    stream.write(struct.pack("<I", len(text)) + text)
+    stream.write(data)
     stream.flush()
 
 

@@ -347,7 +347,8 @@ class _Server:
             self._tell(answer)
         else:
             answer["shape"] = list(stretch.samples.shape)
-            self._tell(answer, stretch.samples.astype("<f4").tobytes())
+            samples = np.ascontiguousarray(stretch.samples, dtype="<f4")
+            self._tell(answer, samples.reshape(-1).view(np.uint8).data)
 
     def _report(self) -> None:
         status_s = 0.0
@@ -388,7 +389,7 @@ class _Server:
             self._clock.sleep_s(desk.latency_s + 2.0 * desk.block_frames / desk.rate_hz)
             desk.close()
 
-    def _tell(self, message: dict[str, Any], data: bytes = b"") -> None:
+    def _tell(self, message: dict[str, Any], data: bytes | memoryview = b"") -> None:
         with self._telling, contextlib.suppress(OSError, ValueError):
             write_message(self._news, message, data)
 

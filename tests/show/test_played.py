@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import tracemalloc
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,6 +14,7 @@ from cuesync.devices.simulated_sound import SimulatedAudio
 from cuesync.show.played import KEPT_S, PlayedLately
 from cuesync.show.prepared import PreparedSound
 from cuesync.show.sound import LocalSoundDesk
+from cuesync.show.sound_child import write_message
 
 RATE_HZ = 1000
 
@@ -67,6 +70,17 @@ def test_keeping_allocates_nothing() -> None:
     tracemalloc.stop()
     assert now - base < 300  # the counts themselves
     assert peak - base < 1500  # views
+
+
+def test_a_large_answer_is_written_without_a_copy() -> None:
+    """Copying megabytes would hold up the sound card's thread."""
+    sound = np.ones((100_000, 2), dtype="<f4")
+    with Path(os.devnull).open("wb", buffering=0) as nowhere:
+        tracemalloc.start()
+        write_message(nowhere, {"shape": list(sound.shape)}, sound.reshape(-1).view(np.uint8).data)
+        _, peak = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+    assert peak < sound.nbytes / 10
 
 
 def test_the_desk_knows_what_it_played_when() -> None:
