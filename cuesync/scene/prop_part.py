@@ -4,7 +4,13 @@ from __future__ import annotations
 
 from pydantic import Field, field_validator, model_validator
 
-from cuesync.devices.contact_addresses import parse_contact, parse_switch
+from cuesync.devices.contact_addresses import (
+    InputContact,
+    bare,
+    normally_closed,
+    parse_contact,
+    parse_switch,
+)
 from cuesync.tomlfile import Table
 
 
@@ -109,4 +115,21 @@ class TriggerPart(Table):
     def known_contact(cls, value: str | None) -> str | None:
         if value is not None:
             parse_switch(value)
+        return value
+
+    @field_validator("enable_contact")
+    @classmethod
+    def let_go_when_lost(cls, value: str | None) -> str | None:
+        if value is None:
+            return value
+        if normally_closed(value):
+            raise ValueError(
+                f'"{value}": a broken wire would count as held. Wire a contact that is closed while held, '
+                f'and write "{bare(value)}".'
+            )
+        if isinstance(parse_switch(value), InputContact):
+            raise ValueError(
+                f'"{value}" can be taken the wrong way round: held while the show starts, it would count as '
+                "held once it is let go. Write another kind of contact, a pin or a MIDI note, say."
+            )
         return value

@@ -68,6 +68,18 @@ def test_a_microphone_triggers_nothing(tmp_path: Path) -> None:
         assert "can be nothing but its pop_contact" in problem
 
 
+@pytest.mark.parametrize(
+    ("contact", "says"),
+    [("gpio:7 nc", "a broken wire would count as held. Wire a"), ("input:1", "the wrong way round")],
+)
+def test_a_dead_man_contact_counts_as_let_go_where_its_wire_breaks(
+    tmp_path: Path, contact: str, says: str
+) -> None:
+    (problem,) = problems_of(tmp_path, SCENE.format(limit="midi:1:2").replace("midi:1:4", contact))
+    assert "enable_contact" in problem
+    assert says in problem
+
+
 def test_listening_reaches_one_spread_around_the_pops() -> None:
     assert listening_s(0.6, (0.59, 0.60, 0.60, 0.60, 0.61)) == pytest.approx((0.54, 0.66))
     assert listening_s(0.6, (0.55, 0.60, 0.60, 0.60, 0.65)) == pytest.approx((0.45, 0.75))
