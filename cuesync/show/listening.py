@@ -30,7 +30,7 @@ ON_ITS_WAY_S = 0.25
 ANSWER_WITHIN_S = 3.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Listening:
     """What is listened for: a pop between two host times, of a press at `trigger_s`, by the ear that knows
     this prop. `answer` is called on the listener's thread."""

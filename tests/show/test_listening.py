@@ -8,9 +8,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from cuesync.devices.simulated import SimulatedProp
+from cuesync.devices.simulated import SimulatedClock, SimulatedProp
+from cuesync.hearing.awaited import AwaitedPop
 from cuesync.plan.plan import Clip, Plan
 from cuesync.show.events import Drifted, Fault, ScareDone
+from cuesync.show.listening import Listener, Listening
 from cuesync.show.states import State
 from tests.show.plans import plan, sound
 from tests.show.simulation import Simulation
@@ -156,6 +158,38 @@ def test_a_stop_is_no_misfire() -> None:
     assert done.stopped
     assert not done.misfire
     assert not done.pop_unsure
+
+
+def test_a_press_at_any_moment_of_the_listeners_work_disturbs_no_answer() -> None:
+    """The show's thread may hand in the next one while this one is looked up among those that wait."""
+    clock = SimulatedClock()
+    listener = Listener(clock, None, {})
+    answers: list[str] = []
+
+    def listening(contact: str, due_in_s: float) -> Listening:
+        return Listening(
+            ear=ear,
+            contact=contact,
+            trigger_s=clock.now_s(),
+            early_s=clock.now_s(),
+            late_s=clock.now_s() + due_in_s,
+            answer=lambda _: answers.append(contact),
+        )
+
+    class Busy(AwaitedPop):
+        __hash__ = None  # type: ignore[assignment]
+
+        def __eq__(self, other: object) -> bool:
+            listener.listen(listening("third", 20.0))
+            return NotImplemented
+
+    ear = Busy()
+    first = listening("first", 10.0)
+    ear = Busy()
+    listener.listen(first)
+    listener.listen(listening("second", 1.0))
+    listener.work(clock.now_s() + 5.0)
+    assert answers == ["second"]
 
 
 def test_without_a_listener_no_pop_is_watched_for() -> None:
