@@ -95,10 +95,6 @@ class OutputGuard:
             self._let_go_s = self._clock.now_s()
             self.off(why)
 
-    @property
-    def on(self) -> bool:
-        return self._on_since_s is not None
-
     def alive(self) -> bool:
         with self._lock:
             return self._output is not None and self._output.alive()

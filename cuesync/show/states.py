@@ -174,7 +174,7 @@ class SceneState:
 
         `between_groups_s`: from one trigger to the next at least; the reset counts as well, whichever is
         longer. With `limit` the reset is over when the switch closes, and `reset_s` is only what is shown.
-        With `on_time` an output starts the prop (see `output_on`).
+        With `on_time` an output starts the prop, on from `output_from_s` to `output_until_s`.
         """
         self._cue_length_s = cue_length_s
         self._reset_s = reset_s
@@ -265,10 +265,6 @@ class SceneState:
         if self._limit is not None and self._jam_s < self.output_until_s:
             self.output_until_s = self._jam_s
             self.output_why = "the limit switch has not closed in its time"
-
-    def output_on(self, now_s: float) -> bool:
-        """Whether the output that starts the prop is to be on."""
-        return self.output_from_s <= now_s < self.output_until_s
 
     def cut(self, at_s: float, why: str) -> None:
         """The output goes off, or does not go on, until the next trigger."""

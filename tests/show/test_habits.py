@@ -276,7 +276,7 @@ class Habits(RuleBasedStateMachine):
         closed_s = [at_s for at_s in self.closings_s if at_s >= trigger_s + 0.7]
         until_s = min([trigger_s + min(0.4 + 6.0, self.JAM_S), *closed_s])
         wanted = trigger_s + 0.4 <= self.now_s < until_s and not self.cut
-        assert self.scene.output_on(self.now_s) == wanted
+        assert (self.scene.output_from_s <= self.now_s < self.scene.output_until_s) == wanted
         if wanted:
             assert self.scene.state in (State.PLAYING, State.RESETTING)
 
