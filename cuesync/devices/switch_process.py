@@ -66,7 +66,7 @@ class SwitchProcess:
         self._ask("off")
 
     def alive(self) -> bool:
-        return self._process.poll() is None
+        return not self._in.closed and self._process.poll() is None
 
     def close(self) -> None:
         with self._asking, contextlib.suppress(OSError, ValueError):
@@ -92,10 +92,19 @@ class SwitchProcess:
         try:
             answer = self._answers.get(timeout=within_s)
         except queue.Empty:
-            self._process.kill()  # it hangs in its driver; the system lets go of the output
+            self._give_up()
             raise DeviceError(f'"{self._address}" did not answer for {within_s:g} s.') from None
         if answer != DONE:
             raise DeviceError(answer)
+
+    def _give_up(self) -> None:
+        """It may only have been held up, so it first gets a moment to switch off and end by itself: a pin may
+        keep its level where its process is killed. In its driver it may hang for good."""
+        with contextlib.suppress(OSError, ValueError):
+            self._in.close()
+        killer = threading.Timer(_ANSWER_WITHIN_S, self._process.kill)
+        killer.daemon = True
+        killer.start()
 
     def _read(self) -> None:
         with contextlib.suppress(OSError, ValueError):

@@ -157,6 +157,28 @@ def test_a_process_that_dies_is_noticed(board: Board) -> None:
     switch.close()
 
 
+@pytest.mark.parametrize("goes_on", [True, False])
+def test_a_process_that_is_held_up_switches_off_itself_and_one_that_hangs_is_killed(
+    board: Board, goes_on: bool
+) -> None:
+    switch = SwitchProcess(board.address, 5.0)
+    try:
+        assert board.line(LATE_S) == "prop off"
+        switch.on(5.0)
+        assert board.line(LATE_S) == "prop on 5000"
+        os.kill(switch._process.pid, signal.SIGSTOP)
+        with pytest.raises(DeviceError, match="did not answer"):
+            switch.keep_on(5.0)
+        assert not switch.alive()
+        if goes_on:
+            os.kill(switch._process.pid, signal.SIGCONT)
+            assert board.line(LATE_S) == "prop keep 5000"
+            assert board.line(LATE_S) == "prop off"
+        assert switch._process.wait(5.0) == (0 if goes_on else -signal.SIGKILL)
+    finally:
+        switch.close()
+
+
 @pytest.mark.usefixtures("board")
 def test_a_board_that_goes_ends_the_process() -> None:
     gone = Board()
