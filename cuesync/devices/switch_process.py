@@ -135,6 +135,14 @@ class Lease:
         self.until_s = None
 
 
+_ALSO_ASLEEP = getattr(time, "CLOCK_BOOTTIME", getattr(time, "CLOCK_MONOTONIC", None))  # Linux, macOS
+
+
+def _now_s() -> float:
+    """A clock that goes on while the computer sleeps: what was on before that goes off as it wakes up."""
+    return time.perf_counter() if _ALSO_ASLEEP is None else time.clock_gettime(_ALSO_ASLEEP)
+
+
 def open_here(address: str) -> PropOutput:
     """The output at this address in this very process. DeviceError where it is not there."""
     match output := parse_output(address):
@@ -162,14 +170,14 @@ def serve(
         while switch.alive():
             wait_s = _TRY_AGAIN_S if off_owed else _LOOK_EVERY_S
             if lease.until_s is not None:
-                wait_s = max(0.0, min(wait_s, lease.until_s - time.perf_counter()))
+                wait_s = max(0.0, min(wait_s, lease.until_s - _now_s()))
             line: str | None = None
             with contextlib.suppress(queue.Empty):
                 line = lines.get(timeout=wait_s)
             if line == "":
                 return
             said = DONE
-            now_s = time.perf_counter()
+            now_s = _now_s()
             if lease.until_s is not None and now_s >= lease.until_s:
                 lease.off()
                 off_owed = True

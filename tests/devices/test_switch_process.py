@@ -8,6 +8,7 @@ import select
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -234,6 +235,33 @@ def test_a_driver_that_fails_is_told_and_tried_again_until_the_prop_is_off() -> 
     serve(output, 1.0, lines, answers.append)
     assert answers == [DONE, "the line is stuck.", "the line is stuck.", DONE]
     assert [on for _, on in output.switched] == [True, False]
+
+
+@pytest.mark.skipif(not hasattr(time, "clock_gettime"), reason="the one clock there is counts sleep")
+def test_what_was_on_before_the_computer_slept_is_off_once_it_wakes(monkeypatch: pytest.MonkeyPatch) -> None:
+    slept_s = 0.0
+    real = time.clock_gettime
+    monkeypatch.setattr(time, "clock_gettime", lambda clock: real(clock) + slept_s)
+
+    class Sleeping(SimulatedOutput):
+        def on(self, for_s: float) -> None:
+            nonlocal slept_s
+            super().on(for_s)
+            slept_s = 3600.0
+
+        def off(self) -> None:
+            super().off()
+            lines.put("")
+
+    lines: queue.SimpleQueue[str] = queue.SimpleQueue()
+    lines.put("on 60.0")
+    output, answers = Sleeping(SimulatedClock()), list[str]()
+    giving_up = threading.Timer(2.0, lines.put, ("",))
+    giving_up.start()
+    output.close = lambda: None  # type: ignore[method-assign]
+    serve(output, 60.0, lines, answers.append)
+    giving_up.cancel()
+    assert not output.is_on
 
 
 @given(st.lists(st.tuples(st.sampled_from(["on", "keep", "off"]), st.floats(0.0, 3.0), st.floats(0.0, 3.0))))
