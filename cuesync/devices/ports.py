@@ -80,7 +80,9 @@ class ContactEdge:
 
 
 EdgeSink = Callable[[ContactEdge], None]
-"""Takes edges from whatever thread they arrive on; it only queues them, and a stop also cuts driven props."""
+"""Takes edges from whatever thread they arrive on; it only queues them.
+
+A stop, and a dead-man contact that is let go, also cut driven props."""
 
 
 Counts = Mapping[str, int]

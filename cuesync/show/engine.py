@@ -45,6 +45,12 @@ _T = TypeVar("_T")
 _Item = ContactEdge | LightResult | MessageResult | Callable[[], None]
 
 _LOOK_AGAIN_S = 0.02
+_LET_GO = "the dead-man contact was let go"
+
+
+def _held(edge: ContactEdge) -> bool:
+    """Of a dead-man contact. Found closed it may be taped down: it must be taken in hand anew."""
+    return edge.closed and not edge.found
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -183,9 +189,16 @@ class Show:
         return {scene.plan.title: scene.state.state for scene in self._scenes}
 
     def put(self, item: _Item) -> None:
-        """Hand in an edge, a desk's answer, or something the operator does (`show.arm`); from any thread."""
+        """Hand in an edge, a desk's answer, or something the operator does (`show.arm`); from any thread.
+
+        A dead-man contact that is let go cuts on this very thread: no show that hangs is waited for.
+        """
         self._inbox.append(item)
         self.wake()
+        if isinstance(item, ContactEdge) and not _held(item):
+            for scene in self._scenes:
+                if scene.starter is not None and scene.plan.enable_contact == item.contact:
+                    scene.starter.guard.let_go(_LET_GO)
 
     # -- what the operator does
 
@@ -338,10 +351,9 @@ class Show:
             if scene.plan.pop_contact == edge.contact and edge.closed and not edge.found:
                 self._guarded(scene, self._pop, edge.at_s)
             if scene.plan.enable_contact == edge.contact:
-                # found closed it may be taped down: it must be taken in hand anew
-                scene.state.enabled = edge.closed and not edge.found
+                scene.state.enabled = _held(edge)
                 if not scene.state.enabled:
-                    scene.state.cut(edge.at_s, "the dead-man contact was let go")
+                    scene.state.cut(edge.at_s, _LET_GO)
                     self._follow(scene)
             if scene.plan.limit_contact == edge.contact:
                 self._guarded(scene, self._limit_edge, edge)

@@ -154,12 +154,17 @@ def fail_inside(night: Stage) -> None:
     del scene.state.advance
 
 
-def test_a_stop_contact_cuts_the_output_even_where_the_show_hangs() -> None:
-    night = Stage(limited(), stop=("gpio:9",))
+@pytest.mark.parametrize(("contact", "closed"), [("gpio:9", True), ("gpio:7", False)])
+def test_stop_and_dead_man_contact_cut_the_output_even_where_the_show_hangs(
+    contact: str, closed: bool
+) -> None:
+    night = Stage(limited(enable_contact="gpio:7"), stop=("gpio:9",))
+    night.contacts.edge("gpio:7", True)
+    night.clock.sleep_s(0.1)
     trigger_s = night.press()
     night.clock.sleep_s(1.0)
     night.clock._workers.remove(night.show)  # its thread hangs
-    night.contacts.edge("gpio:9", True)
+    night.contacts.edge(contact, closed)
     night.clock.sleep_s(10.0)
     assert night.switched(trigger_s) == [(START_S, True), (1.0, False)]
 
