@@ -372,24 +372,37 @@ class _Night:
             arm=controls.arm,
             way_back=controls.ways_back.get(State.STOPPED, ""),
         ).take
-        self._watch = Watch(
-            show,
-            clock,
-            report,
-            sound=ports.sound,
-            sources=ports.sources,
-            sink=self._take,
-            stops=controls.stop,
-            lights=ports.lights,
-            starters=[
-                WatchedStarter(starter=starter, open=ports.open_outputs[starter.scene])
-                for starter in show.starters
-            ],
-        )
+
+        def watch(
+            *,
+            sound: SoundDesk | None = None,
+            lights: LightsTogether | None = None,
+            sources: Sequence[WatchedSource] = (),
+            starters: Sequence[WatchedStarter] = (),
+        ) -> Watch:
+            return Watch(
+                show,
+                clock,
+                report,
+                sound=sound,
+                sources=sources,
+                sink=self._take,
+                stops=controls.stop,
+                lights=lights,
+                starters=starters,
+            )
+
+        # Each with its own thread: opening a device may take seconds, and no lost contact waits for that.
+        self._watches = [watch(sound=ports.sound), watch(lights=ports.lights)]
+        self._watches += [watch(sources=[source]) for source in ports.sources]
+        self._watches += [
+            watch(starters=[WatchedStarter(starter=starter, open=ports.open_outputs[starter.scene])])
+            for starter in show.starters
+        ]
         self._show_thread = WorkerThread(show, clock, "show", self._failed)
         self._light_thread = WorkerThread(show.desk, clock, "lights", self._failed, punctual=True)
         self._message_thread = WorkerThread(show.message_desk, clock, "messages", self._failed, punctual=True)
-        self._watch_thread = WorkerThread(self._watch, clock, "watch", self._failed)
+        self._watch_threads = [WorkerThread(each, clock, "watch", self._failed) for each in self._watches]
         self._guard_threads: list[WorkerThread] = []
         for starter in show.starters:
             thread = WorkerThread(starter.guard, clock, "prop", self._failed, punctual=True)
@@ -411,7 +424,7 @@ class _Night:
             self._light_thread,
             self._message_thread,
             self._show_thread,
-            self._watch_thread,
+            *self._watch_threads,
             *self._listener_threads,
         ):
             thread.start()
@@ -426,12 +439,13 @@ class _Night:
         self._show.put(stopped.set)
         self._show.let_go("the night ends")
         stopped.wait(_SETTLE_S)
-        for thread in (self._watch_thread, *self._listener_threads):
-            thread.stop()  # only now: the watch may be busy opening a device
+        for thread in (*self._watch_threads, *self._listener_threads):
+            thread.stop()  # only now: a watch may be busy opening a device
         end_s = self._clock.now_s() + _SETTLE_S
         while not self._show.settled and self._clock.now_s() < end_s:
             self._clock.sleep_s(0.005)
-        self._watch.count(self._clock.now_s(), last=True)
+        for watch in self._watches:
+            watch.count(self._clock.now_s(), last=True)
         self._light_thread.stop()
         self._message_thread.stop()
         self._show_thread.stop()

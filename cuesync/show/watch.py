@@ -1,8 +1,8 @@
 """Looks after the devices while the show runs: notices what is gone, opens it again, counts lost sound.
 
 Drivers say little when something is unplugged, so this looks for itself. Opening may take long; in a live
-run the watch has a thread of its own (see `threads`). Whatever a driver raises as it is opened or closed, all
-other devices are looked at, too: one of them may hold the stop contact.
+run each device has a watch with a thread of its own (see `threads`). Whatever a driver raises as it is opened
+or closed, a watch looks at all its devices: one of them may hold the stop contact.
 """
 
 from __future__ import annotations

@@ -376,6 +376,39 @@ def test_a_press_as_the_night_ends_starts_nothing_though_the_watch_opens_a_devic
     assert (night.scares, night.refusals) == (0, 1)
 
 
+def test_a_lost_stop_contact_stops_all_while_another_device_is_being_opened(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stop, slow, button = threading.Event(), SlowButton(), SlowButton()
+    stopped: list[bool] = []
+
+    def sources(contacts: Iterable[str], settings: PortSettings, clock: Clock) -> tuple[NeededSource, ...]:  # noqa: ARG001
+        return (
+            NeededSource(name="slow button", contacts=("midi:20",), source=slow),
+            NeededSource(name="button", contacts=("midi:21 nc",), source=button),
+        )
+
+    def say(event: ShowEvent) -> None:
+        if isinstance(event, StateChanged) and event.after is State.ARMED:
+            slow.gone.set()
+            assert slow.opening.wait(10.0)
+            button.gone.set()
+            threading.Timer(1.0, stop.set).start()  # the slow one takes longer
+        elif isinstance(event, StateChanged) and event.after is State.STOPPED:
+            stopped.append(stop.is_set())
+            stop.set()
+
+    monkeypatch.setattr(live, "contact_sources", sources)
+    run_show(
+        [plan(sounds=(), contact="midi:20")],
+        log_folder=tmp_path,
+        say=say,
+        stop=stop,
+        controls=Controls(stop=("midi:21 nc",), acknowledge=(), arm=()),
+    )
+    assert stopped[0] is False
+
+
 def test_a_scene_that_writes_its_key_in_capitals_gets_its_edges(tmp_path: Path) -> None:
     assert run_with_keyboard(tmp_path, "key:SPACE").scares == 1
 
