@@ -15,6 +15,7 @@ from cuesync.devices.sound_cards import (
     REHEARSE_INSTEAD,
     choose_device,
     choose_loudspeaker,
+    close_stream,
     sound_devices,
     sounddevice_library,
 )
@@ -262,7 +263,7 @@ class PortAudioRecorder:
 
     def close(self) -> None:
         self._started = False
-        self._stream.close(ignore_errors=True)
+        close_stream(self._stream)
 
     def _take(self, block: Samples, frames: int, _time: Any, status: Any) -> None:
         if status.input_overflow or status.output_underflow:

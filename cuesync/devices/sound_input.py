@@ -23,7 +23,7 @@ from cuesync.devices.contact_addresses import (
 )
 from cuesync.devices.microphone import HeardLately
 from cuesync.devices.ports import Clock, ContactEdge, Counts, EdgeSink, HostClock, Samples, counts
-from cuesync.devices.sound_cards import choose_device, sound_devices, sounddevice_library
+from cuesync.devices.sound_cards import choose_device, close_stream, sound_devices, sounddevice_library
 from cuesync.errors import DeviceError
 from cuesync.hearing.awaited import Stretch
 from cuesync.hearing.line_edges import LineEdges
@@ -47,6 +47,7 @@ class InputContacts:
         self._stream: Any = None
         self._thread: threading.Thread | None = None
         self._stop = threading.Event()
+        self._stuck = False
         self._written = 0
         self._lost_blocks = 0
         self._overflows = 0
@@ -55,6 +56,8 @@ class InputContacts:
 
     def open(self, contacts: Sequence[str], sink: EdgeSink) -> None:
         self.close()
+        if self._stuck:  # it would only fail again and again, and say so on the operator's screen
+            raise DeviceError("the sound card's driver does not let go of its input. Start cuesync again.")
         channels = {name: _channel(name) for name in contacts}
         most = max(channels.values())
         sd = sounddevice_library()
@@ -113,9 +116,9 @@ class InputContacts:
         if self._thread is not None:
             self._thread.join(1.0)
             self._thread = None
-        if self._stream is not None:
-            self._stream.close(ignore_errors=True)
-            self._stream = None
+        stream, self._stream = self._stream, None
+        if stream is not None and not close_stream(stream):
+            self._stuck = True
 
     def _take(self, block: Samples, frames: int, _time: Any, status: Any) -> None:
         self._last_block_s = self._clock.now_s()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable, Iterator
 from types import SimpleNamespace
@@ -10,10 +11,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from cuesync.devices import sound_input
+from cuesync.devices import sound_cards, sound_input
 from cuesync.devices.ports import ContactEdge, Samples
 from cuesync.devices.sound_cards import SoundDevice
 from cuesync.devices.sound_input import InputContacts
+from cuesync.errors import DeviceError
 
 RATE_HZ = 48000
 BLOCK = 256
@@ -85,6 +87,29 @@ def contacts(card: Card) -> Iterator[InputContacts]:
     contacts = InputContacts(clock=card)
     yield contacts
     contacts.close()
+
+
+def test_a_driver_that_does_not_come_back_from_closing_is_left_behind(
+    card: Card, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As PortAudio's JACK side when the server is gone: the night has to end all the same."""
+    monkeypatch.setattr(sound_cards, "_CLOSE_S", 0.05)
+    contacts = InputContacts(clock=card)
+    contacts.open(["microphone:1"], lambda _edge: None)
+    may_close, closed = threading.Event(), threading.Event()
+
+    def close(*, ignore_errors: bool) -> None:  # noqa: ARG001
+        may_close.wait(10.0)
+        closed.set()
+
+    monkeypatch.setattr(contacts._stream, "close", close)
+    contacts.close()
+    assert not closed.is_set()
+    contacts.close()  # nothing is closed twice
+    with pytest.raises(DeviceError, match="does not let go of its input"):
+        contacts.open(["microphone:1"], lambda _edge: None)
+    may_close.set()
+    assert closed.wait(5.0)
 
 
 def until(true: Callable[[], object]) -> bool:
