@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
@@ -137,6 +138,9 @@ def command(
             new_profile=new_profile,
         )
         _show(measurement, Path(measurement.recording), picture, replace=replace, as_json=as_json)
+        if not measurement.trials:
+            say(f"No trial counted, so nothing went into {save}. The sound is in {measurement.recording}.")
+            sys.exit(1)
         return
     if recording is None:
         raise click.UsageError("Name the RECORDING, or measure at the prop with --live.")
