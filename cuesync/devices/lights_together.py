@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 from cuesync.devices.ports import LightCommand, LightOutput, MessageOutput
@@ -38,14 +39,27 @@ class LightsPart:
         """What it is for, in words."""
         return ", ".join((*self.lights, *self.messages))
 
-    def send(self, command: LightCommand) -> None:
+    @contextmanager
+    def _in_use(self) -> Iterator[None]:
+        """Nobody else uses it meanwhile; whatever its driver raises becomes a DeviceError."""
         with self.lock:
+            try:
+                yield
+            except DeviceError:
+                raise
+            except Exception as problem:
+                raise DeviceError(
+                    f"the {self.name} for {self.uses} fails: {problem!r}. Plug it in again."
+                ) from problem
+
+    def send(self, command: LightCommand) -> None:
+        with self._in_use():
             if self.output is None:
                 raise DeviceError(f"the {self.name} for the light {command.light} is gone. Plug it in again.")
             self.output.send(command)
 
     def send_message(self, data: bytes) -> None:
-        with self.lock:
+        with self._in_use():
             if self.output is None:
                 raise DeviceError(f"the {self.name} for {self.uses} is gone. Plug it in again.")
             assert isinstance(self.output, MessageOutput), self.name
@@ -53,7 +67,7 @@ class LightsPart:
 
     def act(self, act: Callable[[LightOutput], None]) -> None:
         """Do this with the output, where it is there."""
-        with self.lock:
+        with self._in_use():
             if self.output is not None:
                 act(self.output)
 

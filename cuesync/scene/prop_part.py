@@ -6,6 +6,8 @@ from pydantic import Field, field_validator, model_validator
 
 from cuesync.devices.contact_addresses import (
     InputContact,
+    MqttContact,
+    OscContact,
     bare,
     normally_closed,
     parse_contact,
@@ -127,7 +129,13 @@ class TriggerPart(Table):
                 f'"{value}": a broken wire would count as held. Wire a contact that is closed while held, '
                 f'and write "{bare(value)}".'
             )
-        if isinstance(parse_switch(value), InputContact):
+        contact = parse_switch(value)
+        if isinstance(contact, OscContact | MqttContact):
+            raise ValueError(
+                f'"{value}": where the message that it was let go is lost, it would count as held. Write a '
+                "contact that is wired to this computer, a key or a pin, say."
+            )
+        if isinstance(contact, InputContact):
             raise ValueError(
                 f'"{value}" can be taken the wrong way round: held while the show starts, it would count as '
                 "held once it is let go. Write another kind of contact, a pin or a MIDI note, say."

@@ -52,6 +52,19 @@ def test_a_fault_of_one_leaves_the_others() -> None:
     assert network.lit == set()
 
 
+def test_whatever_a_driver_raises_leaves_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
+    notes, network, together = both()
+    together.send(LightCommand(light="osc:10.0.0.5:8000/eyes", level=1.0))
+
+    def fail() -> None:
+        raise KeyError("port")
+
+    monkeypatch.setattr(notes, "all_off", fail)
+    with pytest.raises(DeviceError, match=r"the midi for midi:36 fails: KeyError\('port'\)"):
+        together.all_off()
+    assert network.lit == set()
+
+
 def test_osc_lights_need_no_midi_port() -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as here:
         here.bind(("127.0.0.1", 0))

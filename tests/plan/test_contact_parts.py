@@ -70,7 +70,12 @@ def test_a_microphone_triggers_nothing(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("contact", "says"),
-    [("gpio:7 nc", "a broken wire would count as held. Wire a"), ("input:1", "the wrong way round")],
+    [
+        ("gpio:7 nc", "a broken wire would count as held. Wire a"),
+        ("input:1", "the wrong way round"),
+        ("osc:/hall/hold", "where the message that it was let go is lost"),
+        ("mqtt:hall/hold", "where the message that it was let go is lost"),
+    ],
 )
 def test_a_dead_man_contact_counts_as_let_go_where_its_wire_breaks(
     tmp_path: Path, contact: str, says: str
