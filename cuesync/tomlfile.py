@@ -147,6 +147,7 @@ def _inner_model(annotation: Any) -> Any:
 
 
 _UNKNOWN = "extra_forbidden"
+_OWN_LINE = "on a line of its own, its keys below it."
 _UNIT_SUFFIXES = ("_ms", "_s", "_m", "_cm", "_db", "_v", "_c")
 
 
@@ -194,7 +195,9 @@ def _problem(path: Path, model: type[BaseModel], lines: dict[KeyPath, int], deta
         what, todo = "this key is missing.", f"Add {key[-1]} = …"
         around = _model_at(model, key[:-1])
         field = around.model_fields.get(str(key[-1])) if around else None
-        if field is not None and field.description:
+        if _model_at(model, key) is not None:
+            what, todo = "this table is missing.", f"Write [{key[-1]}] {_OWN_LINE}"
+        elif field is not None and field.description:
             todo += f" ({field.description})"
     elif kind in ("value_error", "assertion_error"):
         what = str(context.get("error", detail["msg"]))
@@ -214,7 +217,7 @@ def _problem(path: Path, model: type[BaseModel], lines: dict[KeyPath, int], deta
     elif kind == "model_type":
         what, todo = (
             f"{value!r} is not a table.",
-            f"Write [{key[-1]}] on a line of its own, its keys below it.",
+            f"Write [{key[-1]}] {_OWN_LINE}",
         )
     elif kind == "string_type":
         what, todo = f"{value!r} is not a text.", "Put it in quotes."

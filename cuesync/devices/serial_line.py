@@ -38,8 +38,10 @@ def open_port(port: str, **settings: Any) -> Any:
     try:
         return serial.Serial(port, **settings)
     except (OSError, ValueError) as problem:  # pyserial's own errors are OSErrors
+        number = getattr(problem, "errno", None)  # pyserial's own words repeat name and number
+        why = os.strerror(number) if number else str(problem)
         raise DeviceError(
-            f'the serial port "{port}" does not open: {problem}. '
+            f'the serial port "{port}" does not open: {why}. '
             "Plug the adapter in, close other programs that use it, and see that you may use serial ports."
         ) from problem
 

@@ -53,7 +53,7 @@ def sounddevice_library() -> Any:
 def close_stream(stream: Any) -> bool:
     """Close a stream of this process; False where its driver does not come back, and is left behind.
 
-    PortAudio waits for more than a minute for a JACK server that is gone, and would do so as the program ends.
+    PortAudio waits for over a minute for a JACK server that is gone, and would again as the program ends.
     """
     closing = threading.Thread(
         target=stream.close, kwargs={"ignore_errors": True}, name="cuesync closing", daemon=True

@@ -14,6 +14,7 @@ from click.testing import CliRunner
 from cuesync.cli import COMMANDS, cuesync, measure_live
 from cuesync.devices.opening import PortSettings
 from cuesync.errors import DeviceError
+from cuesync.measuring.trial import Measurement
 
 HEAVY = ("numpy", "matplotlib", "sounddevice", "soundfile", "soxr", "pydantic", "mido", "scipy")
 
@@ -159,6 +160,19 @@ def test_measure_live_hands_the_options_of_the_contact_on(
     ]
 
 
+def test_a_live_session_without_a_trial_is_a_problem_and_says_what_is_left(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    nothing = Measurement(
+        recording="live.wav", rate_hz=48000, length_s=9.0, way="chirp", way_reason="it was played", trials=()
+    )
+    monkeypatch.setattr(measure_live, "measure_at_prop", lambda *_arguments, **_options: nothing)
+    profile = tmp_path / "p.toml"
+    done = CliRunner().invoke(cuesync, ["measure", "--live", "--prop", "x", "--save", str(profile)])
+    assert done.exit_code == 1
+    assert f"No trial counted, so nothing went into {profile}. The sound is in live.wav." in done.stderr
+
+
 def test_a_name_that_no_system_takes_is_one_sentence(tmp_path: Path) -> None:
     for arguments in (["measure", "x" * 300 + ".wav"], ["check", "y" * 300]):
         done = run(*arguments, cwd=tmp_path)
@@ -172,7 +186,7 @@ def test_every_scene_is_checked_although_one_is_missing(tmp_path: Path) -> None:
     done = run("check", str(tmp_path / "none.toml"), str(scene))
     assert done.returncode == 1
     assert f"problem: {tmp_path / 'none.toml'}: there is no such scene file." in done.stdout
-    assert f"{scene}: prop: this key is missing." in done.stdout
+    assert f"{scene}: prop: this table is missing. Write [prop] on a line of its own" in done.stdout
 
 
 def test_profiles_among_the_scenes_are_checked_as_profiles(scenes: Path, tmp_path: Path) -> None:

@@ -98,7 +98,7 @@ def test_a_port_without_modem_lines_is_refused(adapter: Adapter) -> None:
 
 def test_a_port_that_is_not_there_is_told() -> None:
     pytest.importorskip("serial")
-    with pytest.raises(DeviceError, match=r'"no-such-port" does not open'):
+    with pytest.raises(DeviceError, match=r'"no-such-port" does not open: No such file or directory\. Plug'):
         SerialContacts("no-such-port").open(["serial:no-such-port:cts"], lambda _edge: None)
 
 
