@@ -201,6 +201,7 @@ class Plan:
     limit_contact: str | None = None
     limit_margin_s: float = 5.0
     drive: PlannedDrive | None = None
+    light_notes: tuple[str, ...] = ()
 
     @property
     def contacts(self) -> tuple[tuple[str, str], ...]:
@@ -222,7 +223,7 @@ class Plan:
     def without_lights(self, but: Collection[str] = ()) -> Plan:
         """The same scene in the dark, with nothing for other gear; the fixtures in `but` stay described."""
         fixtures = tuple(fixture for fixture in self.fixtures if fixture.address in but)
-        return replace(self, lights=(), fixtures=fixtures, messages=(), stop_messages=())
+        return replace(self, lights=(), light_notes=(), fixtures=fixtures, messages=(), stop_messages=())
 
     @property
     def pop_sound(self) -> PlannedSound | None:
@@ -245,7 +246,7 @@ class Plan:
             if sound.device_s is None
         )
         others = (_OTHER_GEAR,) if self.messages or self.stop_messages else ()
-        return self.notes + self._started + self._listens + cuts + unknown + others
+        return self.notes + self.light_notes + self._started + self._listens + cuts + unknown + others
 
     @property
     def _started(self) -> tuple[str, ...]:

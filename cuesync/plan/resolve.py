@@ -93,7 +93,6 @@ def resolve(
         ends_s = [sound.start_s + sound.clip.length_s - sound.cut_s for sound in sounds if sound is not None]
         light_plan = plan_lights(scene_file, prop.delay_s, max(ends_s, default=0.0), fixtures)
         resolver.problems += light_plan.problems
-        resolver.notes += light_plan.notes
         ends_s += [light.at_s + light.length_s for light in light_plan.lights]
         message_plan = plan_messages(scene_file, prop.delay_s, max(ends_s, default=0.0))
         resolver.problems += message_plan.problems
@@ -113,6 +112,7 @@ def resolve(
         sounds=tuple(sound for sound in sounds if sound is not None),
         lights=light_plan.lights,
         notes=tuple(resolver.notes),
+        light_notes=tuple(light_plan.notes),
         sound_device=prop.sound_device,
         pop_contact=scene.prop.pop_contact,
         limit_contact=scene.prop.limit_contact,

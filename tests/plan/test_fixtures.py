@@ -59,7 +59,7 @@ def test_a_fixture_is_planned_as_it_is_described(tmp_path: Path) -> None:
     assert (
         "fixture:wash: a light on the network waits for the next DMX frame and comes up to 22.7 ms later "
         "than planned; nothing is taken off for that"
-    ) in plan.notes
+    ) in plan.remarks
 
 
 @pytest.mark.parametrize(

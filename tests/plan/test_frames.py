@@ -36,7 +36,7 @@ def test_more_changes_than_may_go_out_at_once_wait_for_one_more(tmp_path: Path) 
     assert (
         "dmx:1:6: a light on the network waits for the next DMX frame and comes up to 45.4 ms later than "
         "planned, as many changes in its universe come close together; nothing is taken off for that"
-    ) in plan_of(tmp_path, scene(flash=six)).notes
+    ) in plan_of(tmp_path, scene(flash=six)).remarks
 
 
 def test_a_fixture_counts_for_its_universe_and_as_one_change(tmp_path: Path) -> None:

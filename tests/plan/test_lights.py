@@ -134,11 +134,12 @@ def test_the_wait_for_the_frame_is_said_once_a_light_and_not_taken_off(tmp_path:
     flash = '[[flash]]\nat_ms = {}\nlength_ms = 80\nlight = "{}"\n'
     texts = (flash.format(0, "dmx:1:1"), flash.format(200, "dmx:1:1"), flash.format(0, "midi:36"))
     plan = plan_of(tmp_path, scene(flash="".join(texts)))
-    assert [note for note in plan.notes if "frame" in note] == [
+    assert [note for note in plan.remarks if "frame" in note] == [
         "dmx:1:1: a light on the network waits for the next DMX frame and comes up to 22.7 ms later than "
         "planned; nothing is taken off for that"
     ]
     assert plan.lights[0].at_s == plan.lights[2].at_s == pytest.approx(0.640)
+    assert not any("frame" in note for note in plan.without_lights().remarks)
 
 
 def test_lights_alone_make_a_scene(tmp_path: Path) -> None:
