@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cuesync.cli.common import PathArgument, flash_fields, json_option, print_json, say
+from cuesync.counted import counted
 
 if TYPE_CHECKING:
     from cuesync.care.noise import SceneNoise
@@ -134,7 +135,7 @@ def _print(checked: _Checked) -> None:
     use = "played" if checked.kind == "scene" else "used"
     count = len(checked.problems)
     if count:
-        click.echo(f"{checked.path}: {count} problem{'s' if count != 1 else ''}, can't be {use}")
+        click.echo(f"{checked.path}: {counted(count, 'problem')}, can't be {use}")
     else:
         kind = "" if checked.kind == "scene" else f"{checked.kind}, "
         click.echo(f"{checked.path}: {kind}can be {use}")

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import click
 
 from cuesync.cli.common import PathArgument, json_option, newest_night, print_json
+from cuesync.counted import counted
 from cuesync.errors import InputError
 from cuesync.show.events import KINDS
 
@@ -146,9 +147,10 @@ def _print_summary(summary: NightSummary) -> None:
     for scene in summary.scenes:
         missing = scene.sounds_missing + scene.lights_missing
         click.echo(
-            f"  {scene.title}: {scene.scares} scares, {scene.refusals} presses refused, "
+            f"  {scene.title}: {counted(scene.scares, 'scare')}, "
+            f"{counted(scene.refusals, 'press refused', 'presses refused')}, "
             f"sound at most {scene.worst_late_ms:.1f} ms late, lights {scene.worst_light_late_ms:.1f} ms"
-            + (f", {scene.misfires} misfires" if scene.misfires else "")
+            + (f", {counted(scene.misfires, 'misfire')}" if scene.misfires else "")
             + (
                 ""
                 if scene.mean_offset_ms is None

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 import click
 
 from cuesync.cli.common import PathArgument, network_options, port_options, say, sound_input_option
+from cuesync.counted import counted
 
 if TYPE_CHECKING:
     from cuesync.show.log import NightSummary
@@ -108,7 +109,8 @@ def command(
         gc.enable()
         child.kill()
     click.echo(
-        f"The night is over: {night.scares} scares, {night.refusals} presses refused, {night.faults} faults."
+        f"The night is over: {counted(night.scares, 'scare')}, "
+        f"{counted(night.refusals, 'press refused', 'presses refused')}, {counted(night.faults, 'fault')}."
     )
     click.echo(f"Its log: cuesync log {night.path}")
 

@@ -12,6 +12,7 @@ import threading
 from dataclasses import dataclass, replace
 from typing import Any
 
+from cuesync.counted import counted
 from cuesync.devices.naming import index_meant
 from cuesync.errors import DeviceError
 
@@ -124,9 +125,7 @@ def choose_device(
         most = max((device.outputs for device in devices), default=0)
         short = f" The most any device has is {most} outputs." if most and outputs > most else ""
         need = " and ".join(
-            f"{count} {word}{'s' if count > 1 else ''}"
-            for count, word in ((inputs, "input"), (outputs, "output"))
-            if count
+            counted(count, word) for count, word in ((inputs, "input"), (outputs, "output")) if count
         )
         raise DeviceError(
             f"there is no sound card that can {doing} ({need} wanted).{short} "

@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import log10
 
 from cuesync.care.flash import FLASHES_PER_SECOND, flashes_by_view
+from cuesync.counted import counted
 from cuesync.hearing.loudness import measure_loudness
 from cuesync.measuring.summary import Summary, summarise
 from cuesync.measuring.trial import Measurement
@@ -88,14 +89,14 @@ def summary_lines(measurement: Measurement) -> list[str]:
     summary = summarise([trial.delay_s for trial in trials], [trial.reset_s for trial in trials])
     if summary.median_ms is None:
         return ["No pop was found, so there is no delay."]
-    lines = [f"Delay: median {summary.median_ms:.1f} ms of {_count(summary.n, 'pop')}" + _interval(summary)]
+    lines = [f"Delay: median {summary.median_ms:.1f} ms of {counted(summary.n, 'pop')}" + _interval(summary)]
     if summary.sd_ms is not None:
         lines.append(
             f"       mean {summary.mean_ms:.1f}, standard deviation {summary.sd_ms:.1f}, smallest "
             f"{summary.min_ms:.1f}, largest {summary.max_ms:.1f}, spread {summary.spread_ms:.1f} ms"
         )
     if summary.misfires:
-        lines.append(f"Misfires: {summary.misfires} of {_count(len(trials), 'trigger')} had no pop")
+        lines.append(f"Misfires: {summary.misfires} of {counted(len(trials), 'trigger')} had no pop")
     if summary.outliers:
         named = ", ".join(str(number) for number in summary.outliers)
         lines.append(f"Outliers: trial {named} (modified z above 3.5). Listen to them before you trust them.")
@@ -106,10 +107,6 @@ def summary_lines(measurement: Measurement) -> list[str]:
     if measurement.trust:
         lines.append(measurement.trust)
     return lines
-
-
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}{'' if number == 1 else 's'}"
 
 
 def _interval(summary: Summary) -> str:

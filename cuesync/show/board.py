@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 
+from cuesync.counted import counted
 from cuesync.devices.ports import Counts
 from cuesync.show.events import (
     ContactStuck,
@@ -52,9 +53,9 @@ class SceneRow:
             parts.append("PROP DRIVEN")
         if self.wait_s:
             parts.append(f"ready in {whole_seconds(self.wait_s)} s")
-        parts.append(f"{self.scares} scare{'' if self.scares == 1 else 's'}, {self.refusals} refused")
+        parts.append(f"{counted(self.scares, 'scare')}, {self.refusals} refused")
         if self.misfires:
-            parts.append(f"{self.misfires} misfire{'' if self.misfires == 1 else 's'}")
+            parts.append(counted(self.misfires, "misfire"))
         if self.offset_ms is not None:
             parts.append(
                 f"sound {abs(self.offset_ms):.0f} ms {'before' if self.offset_ms > 0 else 'after'} pop"

@@ -1,0 +1,8 @@
+"""How many of what, in words."""
+
+from __future__ import annotations
+
+
+def counted(number: int, one: str, more: str = "") -> str:
+    """ "1 scare", "2 scares"; `more` where the plural is not `one` with an s."""
+    return f"{number} {one if number == 1 else more or one + 's'}"
