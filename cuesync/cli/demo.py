@@ -35,7 +35,8 @@ What to do next
 ===============
   cuesync check scenes/{scene}        look for mistakes after changing the scene
   cuesync align scenes/{scene}        see how the plan has changed
-  cuesync run scenes/{scene}          play it: press the space bar
+  cuesync run scenes/{scene} --without-lights
+                                               play it: press the space bar (its lights need a MIDI interface)
   cuesync measure YOUR-RECORDING.wav --prop "your prop" --save scenes/your-prop.toml
 """
 
