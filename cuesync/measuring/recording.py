@@ -15,7 +15,7 @@ from cuesync.measuring.listening import measure_source
 from cuesync.measuring.trial import Measurement, Way
 from cuesync.storage import nearest_file
 
-READ_FRAMES = 1 << 16
+READ_FRAMES = 1 << 18
 
 
 class FileSource:
