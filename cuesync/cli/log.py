@@ -149,7 +149,7 @@ def _print_summary(summary: NightSummary) -> None:
         click.echo(
             f"  {scene.title}: {counted(scene.scares, 'scare')}, "
             f"{counted(scene.refusals, 'press refused', 'presses refused')}, "
-            f"sound at most {scene.worst_late_ms:.1f} ms late, lights {scene.worst_light_late_ms:.1f} ms"
+            f"sound at most {scene.worst_late_ms:z.1f} ms late, lights {scene.worst_light_late_ms:z.1f} ms"
             + (f", {counted(scene.misfires, 'misfire')}" if scene.misfires else "")
             + (
                 ""

@@ -71,6 +71,15 @@ def test_every_event_is_a_line_as_it_stands_in_the_file(night: Path) -> None:
     assert [json.loads(row["data_json"]) for row in rows] == [json.loads(str(each[5])) for each in there]
 
 
+def test_a_sound_a_hair_early_is_not_minus_nought_late(night: Path) -> None:
+    with closing(sqlite3.connect(night)) as database, database:
+        database.execute("UPDATE scare SET late_ms = -0.01, lights_late_ms = -0.01")
+    lines = [line for line in asked(night).decode("utf-8").splitlines() if "ms late" in line]
+    assert [line[line.index("sound at most") :] for line in lines] == [
+        "sound at most 0.0 ms late, lights 0.0 ms"
+    ] * 2
+
+
 def test_every_scare_is_a_line_with_its_numbers(night: Path) -> None:
     rows = table(night, "--csv", "scares")
     there = stored(
