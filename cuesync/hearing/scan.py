@@ -125,7 +125,12 @@ class CoarseScan:
         part = self._room(count)
         for channel in range(self.channels):
             line[:old] = self._ends[channel, :old]
-            np.subtract(block[:, channel].copy(), self._offset[channel], out=line[old:], dtype=np.float32)
+            np.subtract(
+                np.ascontiguousarray(block[:, channel]),
+                self._offset[channel],
+                out=line[old:],
+                dtype=np.float32,
+            )
             rows = line[1 : 1 + stop].reshape(count, size)
             np.einsum("ij,ij->i", rows, rows, out=part[0, channel])
             np.einsum("ij->i", rows, out=part[1, channel])
