@@ -12,8 +12,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from cuesync.clip import Clip
 from cuesync.errors import ClipError
-from cuesync.plan.plan import Clip
 from cuesync.storage import nearest_file, whole_file
 
 MIN_RATE_HZ = 8_000

@@ -16,8 +16,9 @@ from cuesync.care.dose import (
     level_at_db,
     mean_level_db,
 )
+from cuesync.clip import Clip
 from cuesync.hearing.loudness import a_weighted_level_db, true_peak_db
-from cuesync.plan.plan import Clip, Plan
+from cuesync.plan.plan import Plan
 
 HALF_DOSE_PERCENT = 50.0
 FULL_DOSE_PERCENT = 100.0

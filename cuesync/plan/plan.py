@@ -6,28 +6,13 @@ from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
+from cuesync.clip import Clip
 from cuesync.devices.contact_addresses import is_microphone
 from cuesync.devices.fixtures import Fixture
 from cuesync.devices.ports import WHITE, Colour
 from cuesync.devices.time_code import FrameRate
 from cuesync.plan.care import NOTHING_SAID, Care
 from cuesync.plan.listening import listening_s
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Clip:
-    """A decoded sound: `samples` float32, shape (frames, channels)."""
-
-    name: str
-    samples: NDArray[np.float32]
-    rate_hz: int
-
-    @property
-    def length_s(self) -> float:
-        return len(self.samples) / self.rate_hz
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

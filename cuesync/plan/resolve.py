@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from cuesync.clip import Clip
 from cuesync.devices.contact_addresses import overlap
 from cuesync.errors import ClipError, CuesyncError, FaultyFileError, Problem
 from cuesync.hearing.hits import find_hit
@@ -21,7 +22,6 @@ from cuesync.plan.messages import plan_messages
 from cuesync.plan.placing import placed, too_early_ms, too_early_words
 from cuesync.plan.plan import (
     EARLIEST_START_S,
-    Clip,
     Plan,
     PlannedBackground,
     PlannedDrive,

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from cuesync.clip import Clip
 from cuesync.errors import ClipError, DeviceError
-from cuesync.plan.plan import Clip, Plan, PlannedBackground, PlannedSound
+from cuesync.plan.plan import Plan, PlannedBackground, PlannedSound
 
 _SEAM_S = 0.02
 

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from cuesync.care import NO_EMERGENCY_STOP, STANDING, plan_cautions
-from cuesync.plan.plan import Clip, PlannedDrive, PlannedLight, PlannedSound
+from cuesync.clip import Clip
+from cuesync.plan.plan import PlannedDrive, PlannedLight, PlannedSound
 from tests.care.plans import BARE
 
 

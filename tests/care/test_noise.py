@@ -10,8 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cuesync.care.noise import HOW_TO_MEASURE, Listener, SceneNoise, night_doses, scene_noise
+from cuesync.clip import Clip
 from cuesync.plan.care import Care
-from cuesync.plan.plan import Clip, PlannedBackground, PlannedSound
+from cuesync.plan.plan import PlannedBackground, PlannedSound
 from tests.care.plans import BARE
 
 RATE_HZ = 8000

@@ -10,10 +10,11 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
+from cuesync.clip import Clip
 from cuesync.errors import ClipError, FaultyFileError, InputError
 from cuesync.measuring.trial import Conditions, Measurement, Trial, Way
 from cuesync.plan.placing import ROUNDING_S, with_device_latency
-from cuesync.plan.plan import Clip, Plan
+from cuesync.plan.plan import Plan
 from cuesync.plan.resolve import resolve
 from cuesync.profile import save_session
 from cuesync.scene.load import read_scene

@@ -6,8 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from cuesync.clip import Clip
 from cuesync.measuring.trial import Measurement, Trial
-from cuesync.plan.plan import Clip, LightShape, LightStep, Plan, PlannedLight, PlannedMessages, PlannedSound
+from cuesync.plan.plan import LightShape, LightStep, Plan, PlannedLight, PlannedMessages, PlannedSound
 from cuesync.signs import light_send_s, sound_start_s
 
 DELAY_S = 0.6423

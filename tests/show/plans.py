@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from cuesync.plan.plan import Clip, Plan, PlannedLight, PlannedSound
+from cuesync.clip import Clip
+from cuesync.plan.plan import Plan, PlannedLight, PlannedSound
 
 
 def click(rate_hz: int = 48000, length_s: float = 0.2, hit_s: float = 0.1, channels: int = 1) -> Clip:

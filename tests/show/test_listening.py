@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from cuesync.clip import Clip
 from cuesync.devices.simulated import SimulatedClock, SimulatedProp
 from cuesync.hearing.awaited import AwaitedPop
-from cuesync.plan.plan import Clip, Plan
+from cuesync.plan.plan import Plan
 from cuesync.show.events import Drifted, Fault, ScareDone
 from cuesync.show.listening import Listener, Listening
 from cuesync.show.states import State

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from cuesync.clip import Clip
 from cuesync.errors import ClipError
-from cuesync.plan.plan import Clip, PlannedBackground
+from cuesync.plan.plan import PlannedBackground
 from cuesync.show.mixer import Mixer
 from cuesync.show.prepared import PreparedSound, prepare_background
 from cuesync.show.rehearsal import rehearse

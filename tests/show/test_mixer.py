@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from cuesync.clip import Clip
 from cuesync.errors import DeviceError
-from cuesync.plan.plan import Clip
 from cuesync.show.limiter import Limiter
 from cuesync.show.mixer import Mixer, Voice
 from cuesync.show.prepared import PreparedSound, prepare_sound

@@ -19,12 +19,13 @@ from typing import Any
 import numpy as np
 import pytest
 
+from cuesync.clip import Clip
 from cuesync.devices.opening import PortSettings
 from cuesync.devices.ports import ContactEdge, HostClock
 from cuesync.devices.show_control import show_control
 from cuesync.devices.time_code import RATES, running
 from cuesync.errors import DeviceError
-from cuesync.plan.plan import Clip, Plan, PlannedBackground, PlannedMessages
+from cuesync.plan.plan import Plan, PlannedBackground, PlannedMessages
 from cuesync.show.events import Fault, Recovered, ScareDone, ShowEvent, StateChanged, Triggered
 from cuesync.show.live import Controls, run_show
 from cuesync.show.log import NightSummary, read_events
