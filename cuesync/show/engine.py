@@ -12,15 +12,13 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import TypeVar
 
-from cuesync.devices.contact_addresses import in_words, is_microphone
 from cuesync.devices.guard import OutputGuard, Switched
 from cuesync.devices.ports import Clock, ContactEdge, LightOutput, MessageOutput, PropOutput
 from cuesync.errors import CuesyncError
-from cuesync.hearing.awaited import AwaitedPop, Finding
-from cuesync.plan.plan import Plan, PlannedBackground, PlannedSound
+from cuesync.hearing.awaited import Finding
+from cuesync.plan.plan import Plan, PlannedSound
 from cuesync.show.events import (
     ContactStuck,
     Drifted,
@@ -34,12 +32,12 @@ from cuesync.show.events import (
 from cuesync.show.lights import LightDesk, LightResult
 from cuesync.show.listening import ANSWER_WITHIN_S, Listener, Listening
 from cuesync.show.messages import MessageDesk, MessageResult
-from cuesync.show.pops import PopWatch
-from cuesync.show.prepared import PreparedSound, prepare_background, prepare_sound
+from cuesync.show.prepared import PreparedSound
 from cuesync.show.scare import Scare
 from cuesync.show.sound import Play, SoundDesk
+from cuesync.show.staging import Staged, missing, staged
 from cuesync.show.starter import Starter
-from cuesync.show.states import Change, Limit, OnTime, Press, SceneState, State, Step
+from cuesync.show.states import Change, State, Step
 
 _T = TypeVar("_T")
 _Item = ContactEdge | LightResult | MessageResult | Callable[[], None]
@@ -51,19 +49,6 @@ _LET_GO = "the dead-man contact was let go"
 def _held(edge: ContactEdge) -> bool:
     """Of a dead-man contact. Found closed it may be taped down: it must be taken in hand anew."""
     return edge.closed and not edge.found
-
-
-@dataclass(slots=True, kw_only=True, eq=False)
-class _Scene:
-    plan: Plan
-    state: SceneState
-    sounds: tuple[tuple[PlannedSound, int], ...]
-    backgrounds: tuple[tuple[PlannedBackground, int], ...]
-    pops: PopWatch | None
-    starter: Starter | None
-    ear: AwaitedPop | None
-    scare: Scare | None = None
-    told_stuck: bool = False
 
 
 class Show:
@@ -107,55 +92,11 @@ class Show:
         self.wake: Callable[[], None] = lambda: None
         self.desk = LightDesk(lights, clock, self.put)
         self.message_desk = MessageDesk(messages, clock, self.put)
-        self._scenes: list[_Scene] = []
+        self._scenes: list[Staged] = []
         self._prepared: list[PreparedSound] = []
         for plan in plans:
-            state = SceneState(
-                cue_length_s=plan.cue_length_s,
-                reset_s=plan.reset_s,
-                debounce_s=plan.debounce_s,
-                hold_off_s=plan.hold_off_s,
-                between_groups_s=plan.between_groups_s,
-                needs_enabling=plan.enable_contact is not None,
-                limit=None
-                if plan.limit_contact is None
-                else Limit(
-                    pop_by_s=max((plan.delay_s, *plan.pops_s)), jam_s=plan.reset_s + plan.limit_margin_s
-                ),
-                on_time=None
-                if plan.drive is None
-                else OnTime(start_s=plan.drive.start_s, max_on_s=plan.drive.max_on_s),
-            )
-            sounds: list[tuple[PlannedSound, int]] = []
-            backgrounds: list[tuple[PlannedBackground, int]] = []
-            if sound is not None:
-                for planned in plan.sounds:
-                    sounds.append((planned, len(self._prepared)))
-                    self._prepared.append(prepare_sound(planned, sound.rate_hz, sound.channels))
-                for background in plan.backgrounds:
-                    backgrounds.append((background, len(self._prepared)))
-                    self._prepared.append(prepare_background(background, sound.rate_hz, sound.channels))
-            pops = None
-            ear = AwaitedPop() if plan.pop_contact and is_microphone(plan.pop_contact) else None
-            if plan.pop_contact is not None and (ear is None or listener is not None):
-                pops = PopWatch(
-                    plan.delay_s,
-                    plan.pops_s,
-                    hold_after=plan.hold_after,
-                    correct_within_s=plan.correct_within_s,
-                    started_s=plan.started_s,
-                )
-            self._scenes.append(
-                _Scene(
-                    plan=plan,
-                    state=state,
-                    sounds=tuple(sounds),
-                    backgrounds=tuple(backgrounds),
-                    pops=pops,
-                    starter=self._starter(plan, outputs or {}),
-                    ear=ear,
-                )
-            )
+            starter = self._starter(plan, outputs or {})
+            self._scenes.append(staged(plan, sound, self._prepared, starter, hears=listener is not None))
         self._inbox: deque[_Item] = deque()
         self._worked_s = -math.inf
         self._next_s: float | None = None  # reckoned anew after each work
@@ -319,7 +260,7 @@ class Show:
     def _ready_to_arm(self) -> bool:
         return self._sound is None or self._sound.locked
 
-    def _scene_next_s(self, scene: _Scene) -> float:
+    def _scene_next_s(self, scene: Staged) -> float:
         next_s = scene.state.next_s()
         if scene.state.stuck and not scene.told_stuck:
             next_s = min(next_s, scene.state.ready_s)
@@ -328,7 +269,7 @@ class Show:
             next_s = min(next_s, self._worked_s + _LOOK_AGAIN_S if waiting else scene.scare.over_s)
         return next_s
 
-    def _guarded(self, scene: _Scene, action: Callable[[_Scene, _T], None], value: _T) -> None:
+    def _guarded(self, scene: Staged, action: Callable[[Staged, _T], None], value: _T) -> None:
         """An exception in one scene holds that scene and touches no other."""
         try:
             action(scene, value)
@@ -358,12 +299,12 @@ class Show:
             if scene.plan.limit_contact == edge.contact:
                 self._guarded(scene, self._limit_edge, edge)
 
-    def _limit_edge(self, scene: _Scene, edge: ContactEdge) -> None:
+    def _limit_edge(self, scene: Staged, edge: ContactEdge) -> None:
         self._advance(scene, edge.at_s)
         scene.state.limit_edge(edge.closed, edge.at_s, found=edge.found)
         self._follow(scene)
 
-    def _scene_edge(self, scene: _Scene, edge: ContactEdge) -> None:
+    def _scene_edge(self, scene: Staged, edge: ContactEdge) -> None:
         self._advance(scene, edge.at_s)
         if edge.found:
             self._tell(scene, scene.state.found(edge.closed, edge.at_s))
@@ -381,12 +322,12 @@ class Show:
                 state=press.state,
                 wait_s=press.wait_s,
                 refusals=scene.state.refusals,
-                todo=self._missing(scene.plan, press) or self._way_back(press.state),
+                todo=missing(scene.plan, press) or self._way_back(press.state),
             )
         )
         self._tell(scene, press.change)
 
-    def _go(self, scene: _Scene, trigger_s: float) -> None:
+    def _go(self, scene: Staged, trigger_s: float) -> None:
         """The cue, from the trigger's host time: first prop and sound, then the lights, then the talk."""
         if scene.starter is not None:
             scene.starter.go(scene.state, trigger_s)
@@ -423,7 +364,7 @@ class Show:
             scene, Change(at_s=trigger_s, before=State.ARMED, step=Step.TRIGGER, after=scene.state.state)
         )
 
-    def _listen(self, scene: _Scene, scare: Scare) -> None:
+    def _listen(self, scene: Staged, scare: Scare) -> None:
         """Where a microphone is to hear the pop, tell it when."""
         plan, pops, listener = scene.plan, scene.pops, self._listener
         if scene.ear is None or pops is None or listener is None or plan.pop_contact is None:
@@ -443,7 +384,7 @@ class Show:
         scare.pop_unsure = "the microphone's answer did not come in time"
         listener.listen(listening)
 
-    def _listened(self, scene: _Scene, answer: tuple[int, Finding]) -> None:
+    def _listened(self, scene: Staged, answer: tuple[int, Finding]) -> None:
         number, finding = answer
         scare = scene.scare
         if scare is None or scare.number != number or not scare.waits_for_pop:
@@ -453,7 +394,7 @@ class Show:
         else:
             scare.listened(finding)
 
-    def _pop(self, scene: _Scene, at_s: float) -> None:
+    def _pop(self, scene: Staged, at_s: float) -> None:
         """The pop contact closed: this cue's pop, where it comes when a pop may come."""
         scare, pops = scene.scare, scene.pops
         if scare is None or pops is None or not scare.waits_for_pop:
@@ -462,7 +403,7 @@ class Show:
         if early_s <= at_s - scare.trigger_s <= late_s:
             self._popped(scene, scare, at_s)
 
-    def _popped(self, scene: _Scene, scare: Scare, at_s: float) -> None:
+    def _popped(self, scene: Staged, scare: Scare, at_s: float) -> None:
         pops = scene.pops
         assert pops is not None
         scare.pop_s = at_s - scare.trigger_s
@@ -487,7 +428,7 @@ class Show:
             else:
                 scare.messages_answered(result)
 
-    def _advance(self, scene: _Scene, now_s: float) -> None:
+    def _advance(self, scene: Staged, now_s: float) -> None:
         for change in scene.state.advance(now_s):
             self._tell(scene, change)
             if change.step is Step.HOLD:
@@ -498,7 +439,7 @@ class Show:
         if scene.scare is not None and scene.scare.complete(now_s):
             self._finish(scene, scene.scare)
 
-    def _tell_of_jam(self, scene: _Scene, at_s: float) -> None:
+    def _tell_of_jam(self, scene: Staged, at_s: float) -> None:
         plan = scene.plan
         todo = f"Cut its power before you reach in. {self._way_back(State.HELD)}"
         self._report(
@@ -535,24 +476,11 @@ class Show:
         if switched.problem:
             self.hold(title)
 
-    def _follow(self, scene: _Scene) -> None:
+    def _follow(self, scene: Staged) -> None:
         if scene.starter is not None:
             scene.starter.follow(scene.state)
 
-    def _missing(self, plan: Plan, press: Press) -> str:
-        """What an armed scene lacked to take this press; empty if nothing."""
-        if press.not_enabled and plan.enable_contact is not None:
-            return (
-                f"A press counts only while {in_words(plan.enable_contact)} is held; hold it and press again."
-            )
-        if press.not_at_limit and plan.limit_contact is not None:
-            return (
-                f"The limit switch, {in_words(plan.limit_contact)}, does not tell that the prop is reset. "
-                "Cut the prop's power before you reach in; look at the switch and at what it hangs on."
-            )
-        return ""
-
-    def _finish(self, scene: _Scene, scare: Scare) -> None:
+    def _finish(self, scene: Staged, scare: Scare) -> None:
         scene.scare = None
         now_s = self._clock.now_s()
         done = scare.done(now_s)
@@ -600,7 +528,7 @@ class Show:
     def _way_back(self, state: State) -> str:
         return self._ways_back.get(state, "")
 
-    def _tell(self, scene: _Scene, change: Change | None) -> None:
+    def _tell(self, scene: Staged, change: Change | None) -> None:
         self._follow(scene)
         if change is not None:
             if change.step in (Step.ARM, Step.WAIT):
