@@ -123,7 +123,7 @@ def test_the_whine_sinks_while_the_spring_winds() -> None:
     more_v=st.floats(0.3, 1.5),
     seed=st.integers(0, 2**32 - 1),
 )
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_less_voltage_pops_later(prop: make.Prop, low_v: float, more_v: float, seed: int) -> None:
     weak = make.run_cycle(prop, low_v, np.random.default_rng(seed))
     strong = make.run_cycle(prop, low_v + more_v, np.random.default_rng(seed))

@@ -183,7 +183,7 @@ def test_resampling_to_the_same_rate_gives_the_clip_itself(tmp_path: Path) -> No
     ),
     rate_hz=st.sampled_from([8000, 44100, 48000, 192000]),
 )
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_what_is_written_is_read_back(tmp_path: Path, samples: np.ndarray, rate_hz: int) -> None:
     write_wav(tmp_path / "a.wav", samples, rate_hz, replace=True)
     clip = read_clip(tmp_path / "a.wav")

@@ -61,7 +61,7 @@ def errors_ms(ppm: float, seed: int, *, lines_hz: float, length_s: float) -> NDA
     return 1000.0 * np.array(errors)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(ppm=st.floats(-4900, 4900), seed=st.integers(0, 10_000))
 def test_an_adapter_that_delays_by_16_ms_costs_less_than_one(ppm: float, seed: int) -> None:
     """With a beat every 20 ms, from 10 s on; the counter wraps just then."""

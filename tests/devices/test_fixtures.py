@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from cuesync.devices import dmx
@@ -173,7 +173,6 @@ shapes = st.builds(
 )
 
 
-@settings(deadline=None)
 @given(channel_lists, channel_lists, st.integers(0, 5), st.lists(shapes, max_size=6), shares, colours)
 def test_a_cue_touches_no_slot_of_others_and_ends_at_rest(
     first: list[Meaning | int],

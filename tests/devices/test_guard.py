@@ -279,7 +279,7 @@ class Mayhem(RuleBasedStateMachine):
             self.failing = bool(self.output.broken)
 
 
-Mayhem.TestCase.settings = settings(max_examples=100, stateful_step_count=30, deadline=None)
+Mayhem.TestCase.settings = settings(max_examples=100, stateful_step_count=30)
 TestMayhem = Mayhem.TestCase
 
 

@@ -119,7 +119,7 @@ def test_a_pop_is_heard_to_the_sample_where_the_scream_is_soft(rate_hz: int, pop
     assert finding.at_s == pytest.approx(pop_s, abs=2.0 / rate_hz + 1e-9)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     level_db=st.floats(-30.0, 40.0),
     lag_s=st.floats(-0.04, 0.3),
@@ -136,7 +136,7 @@ def test_no_pop_is_heard_where_there_is_only_the_scream(
     assert finding.verdict is not Verdict.HEARD
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     level_db=st.floats(-30.0, 40.0),
     pop_after_s=st.floats(-0.05, 0.05),

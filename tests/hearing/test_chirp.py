@@ -114,7 +114,7 @@ def test_a_rate_too_low_for_any_chirp() -> None:
         chirp_signal(2000)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(shift=st.integers(0, 30_000), gain=st.floats(1e-4, 1e4), flip=st.booleans())
 def test_shifting_scaling_and_flipping(shift: int, gain: float, flip: bool) -> None:
     line = in_noise(10.0, 11, [30000.5])

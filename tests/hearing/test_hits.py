@@ -232,7 +232,7 @@ def in_frames(hit: Hit, rate_hz: int) -> Samples:
 
 
 @given(clip=clips(), before=st.integers(1, 5000), after=st.integers(0, 5000))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_silence_around_it_shifts_all_answers_by_exactly_its_length(
     clip: tuple[Samples, int], before: int, after: int
 ) -> None:
@@ -250,7 +250,7 @@ def test_silence_around_it_shifts_all_answers_by_exactly_its_length(
     hiss_db=st.floats(-80, -30),
     seed=st.integers(0, 2**32 - 1),
 )
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_a_later_cut_from_the_same_recording_shifts_all_answers_by_exactly_as_much(
     cut_frames: int, at_s: float, decay_s: float, hiss_db: float, seed: int
 ) -> None:
@@ -262,7 +262,7 @@ def test_a_later_cut_from_the_same_recording_shifts_all_answers_by_exactly_as_mu
 
 
 @given(clip=clips(), gain=st.floats(0.05, 20.0), flip=st.booleans())
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_gain_and_polarity_change_nothing(clip: tuple[Samples, int], gain: float, flip: bool) -> None:
     samples, rate_hz = clip
     hit = find_hit(samples, rate_hz)
@@ -273,7 +273,7 @@ def test_gain_and_polarity_change_nothing(clip: tuple[Samples, int], gain: float
 
 
 @given(clip=clips())
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_answers_lie_inside_the_clip_and_in_order(clip: tuple[Samples, int]) -> None:
     samples, rate_hz = clip
     hit = find_hit(samples, rate_hz)
@@ -293,7 +293,7 @@ def test_answers_lie_inside_the_clip_and_in_order(clip: tuple[Samples, int]) -> 
     seed=st.integers(0, 2**32 - 1),
     other_rate_hz=st.sampled_from([44100, 96000, 192000]),
 )
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_another_sample_rate_moves_a_sharp_hit_by_next_to_nothing(
     at_s: float, decay_s: float, seed: int, other_rate_hz: int
 ) -> None:

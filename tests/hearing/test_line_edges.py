@@ -180,7 +180,7 @@ def test_lost_samples_are_no_edge() -> None:
     assert finder.frames == LONG - 480
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(
     cuts=st.lists(st.integers(0, LONG), max_size=12),
     near=st.lists(st.integers(PRESS[0] - 20, PRESS[0] + 300), max_size=12),

@@ -100,7 +100,7 @@ def test_true_peak_of_ebu_signals(
 
 
 @given(frequency=st.floats(0.01, 0.4), phase=st.floats(0, 2 * np.pi), rate_hz=st.sampled_from([44100, 48000]))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_true_peak_of_any_sine(frequency: float, phase: float, rate_hz: int) -> None:
     """The peak of a sine is its amplitude, whatever the sampling instants see of it."""
     at = np.arange(rate_hz // 4)
@@ -202,7 +202,7 @@ def test_a_clip_shorter_than_a_block_is_measured_over_its_own_length() -> None:
 @given(
     gain_db=st.floats(-20, 0), seed=st.integers(0, 2**32 - 1), rate_hz=st.sampled_from([8000, 44100, 48000])
 )
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 def test_a_gain_moves_every_level_by_itself(gain_db: float, seed: int, rate_hz: int) -> None:
     sound = np.random.default_rng(seed).normal(scale=0.1, size=(rate_hz, 2))
     before = measure_loudness(sound, rate_hz)

@@ -23,7 +23,7 @@ def burst(seed: int, at: int = 3000, gain: float = 8.0, frames: int = 6000) -> S
     return noise
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(count=st.integers(1, 40), share=st.floats(0.0, 1.0), seed=st.integers(0, 99))
 def test_quantiles_and_medians_are_those_of_numpy(count: int, share: float, seed: int) -> None:
     rows = np.random.default_rng(seed).standard_normal((3, count))
@@ -110,7 +110,7 @@ def test_no_start_where_it_gets_quieter() -> None:
     assert picker.pick_start(np.zeros(5), np.zeros(5), 0, 5) is None
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     seed=st.integers(0, 10_000),
     shift=st.integers(0, 2000),

@@ -172,7 +172,7 @@ def answers(line: Samples, triggers_s: list[float], rate_hz: int = RATE_HZ) -> S
     return np.array([(one.pop_s or np.nan, one.impact_s or np.nan) for one in measured.trials])
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(shift=st.integers(0, 3000), seed=st.integers(0, 50), lead=st.booleans())
 def test_a_shift_by_n_samples_shifts_every_answer_by_n(shift: int, seed: int, lead: bool) -> None:
     bench = Bench(trials=3, motor=0.03, lead_s=0.03 * lead, seed=seed)
@@ -182,7 +182,7 @@ def test_a_shift_by_n_samples_shifts_every_answer_by_n(shift: int, seed: int, le
     assert again - shift == pytest.approx(first, abs=1e-6, nan_ok=True)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(
     gain=st.floats(0.01, 100.0), flip=st.booleans(), seed=st.integers(0, 50), silence=st.integers(0, 50_000)
 )

@@ -21,7 +21,7 @@ def scanned(samples: NDArray[np.float32] | NDArray[np.int16], rate_hz: int, cuts
 SOUND = np.random.default_rng(1).standard_normal((20_000, 2)).astype(np.float32) * np.float32(0.1)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(cuts=st.lists(st.integers(0, len(SOUND)), max_size=6).map(sorted))
 def test_where_a_recording_is_cut_does_not_matter(cuts: list[int]) -> None:
     whole, cut = scanned(SOUND, 48000, []), scanned(SOUND, 48000, cuts)

@@ -111,7 +111,7 @@ def test_nothing_on_the_line() -> None:
     assert closings(np.zeros(3)) == []
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(shift=st.integers(0, 5000), gain=st.floats(1e-3, 1e3), flip=st.booleans())
 def test_shifting_scaling_and_flipping(shift: int, gain: float, flip: bool) -> None:
     line = contact(CLOSED)

@@ -143,7 +143,7 @@ def test_the_prop_waits_for_a_slow_sound_device_too(tmp_path: Path) -> None:
     assert short.sounds[0].cut_s == pytest.approx(0.13)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     delay_ms=st.integers(5, 3000),
     relay_ms=st.integers(0, 50),

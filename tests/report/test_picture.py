@@ -359,7 +359,7 @@ def plans(draw: st.DrawFn) -> Plan:
     )
 
 
-@settings(max_examples=12, deadline=None, phases=(Phase.explicit, Phase.reuse, Phase.generate))
+@settings(max_examples=12, phases=(Phase.explicit, Phase.reuse, Phase.generate))
 @given(plans())
 def test_no_label_lies_on_another(planned: Plan) -> None:
     names = [each.clip.name for each in planned.sounds]

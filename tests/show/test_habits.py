@@ -354,7 +354,7 @@ class HabitsWithJams(Habits):
     JAM_S = 1.5
 
 
-Habits.TestCase.settings = settings(max_examples=150, stateful_step_count=50, deadline=None)
+Habits.TestCase.settings = settings(max_examples=150, stateful_step_count=50)
 TestHabits = Habits.TestCase
 HabitsWithJams.TestCase.settings = Habits.TestCase.settings
 TestHabitsWithJams = HabitsWithJams.TestCase

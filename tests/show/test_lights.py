@@ -8,7 +8,7 @@ from itertools import pairwise
 from typing import Literal
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from cuesync.devices import midi
@@ -276,7 +276,6 @@ def level_by_hand(shapes: list[PlannedLight], note: str, rest: float, at_s: floa
     return 0.0 if any(dark for dark, _ in deciding) else max(level for _, level in deciding)
 
 
-@settings(deadline=None)
 @given(overlays, st.sampled_from([0.0, 0.5]))
 def test_any_overlay_shows_what_the_rules_say_at_any_time_and_ends_at_rest(
     shapes: list[PlannedLight], rest: float
@@ -297,7 +296,6 @@ def test_any_overlay_shows_what_the_rules_say_at_any_time_and_ends_at_rest(
     assert Counter(result.tag for result in bench.results) == dict.fromkeys(range(len(shapes)), 2)
 
 
-@settings(deadline=None)
 @given(overlays, st.integers(0, 50))
 def test_nothing_goes_out_after_all_is_off(shapes: list[PlannedLight], tick: int) -> None:
     bench = Bench()

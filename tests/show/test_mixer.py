@@ -35,7 +35,7 @@ def render(mixer: Mixer, frames: int, block: int, first: int = 0) -> NDArray[np.
     return out
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     starts=st.lists(st.integers(0, 6000), min_size=1, max_size=8),
     block=st.sampled_from([1, 17, 64, 256, 1000, 4096]),
@@ -76,7 +76,7 @@ def ramp() -> NDArray[np.float32]:
     return np.arange(1, 48001, dtype=np.float32)[None] / np.float32(48000)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(late_frames=st.integers(1, 47000), ahead_frames=st.integers(0, 900))
 def test_a_late_voice_whose_hit_is_still_to_come_joins_in_and_hits_on_time(
     late_frames: int, ahead_frames: int
@@ -191,7 +191,7 @@ def test_below_full_scale_nothing_is_touched() -> None:
     assert limiter.limited_blocks == 0
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(
     block=st.sampled_from([7, 32, 64, 256, 441, 2048]),
     loud=st.floats(0.5, 100.0),

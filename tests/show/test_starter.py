@@ -406,5 +406,5 @@ class Nights(RuleBasedStateMachine):
             assert night.clock.now_s() - night.output.switched[-1][0] <= MAX_ON_S + 1e-9
 
 
-Nights.TestCase.settings = settings(max_examples=40, stateful_step_count=25, deadline=None)
+Nights.TestCase.settings = settings(max_examples=40, stateful_step_count=25)
 TestNights = Nights.TestCase

@@ -241,5 +241,5 @@ class Night(RuleBasedStateMachine):
             assert Step.ARM in self.steps_since_stop
 
 
-Night.TestCase.settings = settings(max_examples=200, stateful_step_count=60, deadline=None)
+Night.TestCase.settings = settings(max_examples=200, stateful_step_count=60)
 TestNight = Night.TestCase

@@ -96,7 +96,7 @@ def test_keys_found_closed_lead_nowhere() -> None:
     assert night.state() is State.STOPPED
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     st.lists(
         st.sampled_from(["press", "release", "key:1", "key:2", "unplug", "plug in", "wait"]), max_size=12

@@ -195,7 +195,7 @@ def test_after_a_restart_frames_go_on_where_host_time_is() -> None:
     assert timeline.frame_at(5e4 + 9.0) == pytest.approx(wanted, abs=1)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     lengths=st.lists(st.sampled_from([32, 64, 100, 441, 512, 1024]), min_size=20, max_size=200),
     seed=st.integers(0, 100),
