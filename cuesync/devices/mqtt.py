@@ -148,8 +148,8 @@ class MqttContacts:
             target=self._run, args=(client, self._ending), name="cuesync mqtt", daemon=True
         )
         self._thread.start()
-        self._answered.wait(_CONNECT_S)
-        if not self._subscribed:
+        # what is lost right after it was subscribed is looked for by `alive`
+        if not self._answered.wait(_CONNECT_S) or self._refused:
             said = self._refused or "it said nothing more after the connection"
             self.close()
             raise DeviceError(
