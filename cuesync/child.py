@@ -1,11 +1,15 @@
-"""Starting a module of cuesync's own in a process of its own."""
+"""Starting a module of cuesync's own in a process of its own, and being such a process."""
 
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
+from typing import BinaryIO
+
+from cuesync.ending import END_SIGNALS
 
 
 def start_module(module: str, *arguments: str, new_session: bool = False) -> subprocess.Popen[bytes]:
@@ -26,3 +30,16 @@ def start_module(module: str, *arguments: str, new_session: bool = False) -> sub
         env=environment,
         start_new_session=new_session,
     )
+
+
+def begin_child() -> BinaryIO:
+    """In such a process: its way to the show, with nothing on it that a driver prints.
+
+    Ctrl-C and SIGTERM are the show's, which ends its children by closing their standard input.
+    """
+    for name in ("SIGINT", *END_SIGNALS):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)
+    out = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
+    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
+    return out

@@ -5,7 +5,10 @@
 
 from __future__ import annotations
 
+import atexit
 import math
+import sys
+import threading
 from typing import Any
 
 import numpy as np
@@ -15,13 +18,13 @@ from cuesync.devices.sound_cards import (
     REHEARSE_INSTEAD,
     choose_device,
     choose_loudspeaker,
-    close_stream,
     sound_devices,
     sounddevice_library,
 )
 from cuesync.errors import DeviceError
 
 _ALIVE_S = 1.0
+_CLOSE_S = 1.0
 
 
 class PortAudioOutput:
@@ -263,7 +266,7 @@ class PortAudioRecorder:
 
     def close(self) -> None:
         self._started = False
-        close_stream(self._stream)
+        _close(self._stream)
 
     def _take(self, block: Samples, frames: int, _time: Any, status: Any) -> None:
         if status.input_overflow or status.output_underflow:
@@ -287,3 +290,17 @@ class PortAudioRecorder:
             part = playing.samples[playing.at : playing.at + frames]
             out[: len(part)] = part
             playing.at += frames
+
+
+def _close(stream: Any) -> None:
+    """Close a stream, or leave it behind where its driver does not come back.
+
+    PortAudio waits for over a minute for a JACK server that is gone, and would again as the program ends.
+    """
+    closing = threading.Thread(
+        target=stream.close, kwargs={"ignore_errors": True}, name="cuesync closing", daemon=True
+    )
+    closing.start()
+    closing.join(_CLOSE_S)
+    if closing.is_alive() and (library := sys.modules.get("sounddevice")) is not None:
+        atexit.unregister(library._exit_handler)

@@ -6,9 +6,7 @@ by its index, which changes when something is plugged in.
 
 from __future__ import annotations
 
-import atexit
 import sys
-import threading
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -17,7 +15,6 @@ from cuesync.devices.naming import index_meant
 from cuesync.errors import DeviceError
 
 MEASURE_INSTEAD = "Or measure a recording made elsewhere: cuesync measure RECORDING"
-_CLOSE_S = 1.0
 REHEARSE_INSTEAD = "Rehearse into a file instead: cuesync rehearse SCENE --out FILE.wav"
 
 
@@ -49,23 +46,6 @@ def sounddevice_library() -> Any:
             f"PortAudio is not installed, so there is no sound.{hint} {REHEARSE_INSTEAD}"
         ) from problem
     return sounddevice
-
-
-def close_stream(stream: Any) -> bool:
-    """Close a stream of this process; False where its driver does not come back, and is left behind.
-
-    PortAudio waits for over a minute for a JACK server that is gone, and would again as the program ends.
-    """
-    closing = threading.Thread(
-        target=stream.close, kwargs={"ignore_errors": True}, name="cuesync closing", daemon=True
-    )
-    closing.start()
-    closing.join(_CLOSE_S)
-    if not closing.is_alive():
-        return True
-    if (library := sys.modules.get("sounddevice")) is not None:
-        atexit.unregister(library._exit_handler)
-    return False
 
 
 def sound_devices() -> tuple[SoundDevice, ...]:

@@ -2,36 +2,43 @@
 
 A listening microphone at another input of the same card has no edges; what it hears is kept for who asks.
 
-The reading and finding runs on a thread of the show's process; the show's sound is played by a process
-of its own, which this thread can't hold up. Frames are mapped to host time by a delay-locked loop.
+`input_process` reads the card; finding the edges runs on a thread of the show's process, and the show's
+sound is played by another, which this thread can't hold up. Frames are mapped to host time, which all
+processes of a computer share, by a delay-locked loop.
 """
 
 from __future__ import annotations
 
+import contextlib
+import json
 import math
+import queue
+import subprocess
 import threading
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 
+from cuesync.child import start_module
+from cuesync.devices import input_process
 from cuesync.devices.contact_addresses import (
     InputContact,
     MicrophoneContact,
     is_microphone,
     parse_contact,
 )
+from cuesync.devices.input_process import BLOCK_FRAMES, block_type
 from cuesync.devices.microphone import HeardLately
-from cuesync.devices.ports import Clock, ContactEdge, Counts, EdgeSink, HostClock, Samples, counts
-from cuesync.devices.sound_cards import choose_device, close_stream, sound_devices, sounddevice_library
+from cuesync.devices.ports import Clock, ContactEdge, Counts, EdgeSink, HostClock, counts
 from cuesync.errors import DeviceError
 from cuesync.hearing.awaited import Stretch
 from cuesync.hearing.line_edges import LineEdges
 from cuesync.show.timeline import Timeline
 
-_BLOCK_FRAMES = 256
-_BLOCKS_KEPT = 512
-_POLL_S = 0.002
+_OPEN_WITHIN_S = 15.0
+_TRY_EVERY_S = 1.0  # each try is a process to start
+_ENDS_WITHIN_S = 1.0
 _ALIVE_S = 1.0
 
 
@@ -44,11 +51,11 @@ class InputContacts:
     def __init__(self, wanted: str | None = None, *, clock: Clock | None = None) -> None:
         self._wanted = wanted
         self._clock: Clock = HostClock() if clock is None else clock
-        self._stream: Any = None
+        self._process: subprocess.Popen[bytes] | None = None
         self._thread: threading.Thread | None = None
         self._stop = threading.Event()
-        self._stuck = False
-        self._written = 0
+        self._problem = ""
+        self._try_s = -math.inf
         self._lost_blocks = 0
         self._overflows = 0
         self._heard: dict[str, HeardLately] = {}
@@ -56,46 +63,35 @@ class InputContacts:
 
     def open(self, contacts: Sequence[str], sink: EdgeSink) -> None:
         self.close()
-        if self._stuck:  # it would only fail again and again, and say so on the operator's screen
-            raise DeviceError("the sound card's driver does not let go of its input. Start cuesync again.")
+        if self._clock.now_s() < self._try_s:
+            raise DeviceError(self._problem)
         channels = {name: _channel(name) for name in contacts}
-        most = max(channels.values())
-        sd = sounddevice_library()
-        devices = sound_devices()
-        index = choose_device(devices, self._wanted, inputs=most, outputs=0, option="--microphone")
-        card = devices[index]
-        self._ring: Samples = np.zeros((_BLOCKS_KEPT, _BLOCK_FRAMES, most), dtype=np.float32)
-        self._arrived_s = np.zeros(_BLOCKS_KEPT)
-        self._after_loss = np.zeros(_BLOCKS_KEPT, dtype=np.bool_)
-        self._odd = False
-        self._written = 0
-        self._last_block_s = self._clock.now_s()
-        try:
-            self._stream = sd.InputStream(
-                device=index,
-                channels=most,
-                samplerate=card.rate_hz,
-                blocksize=_BLOCK_FRAMES,
-                latency="low",
-                dtype="float32",
-                callback=self._take,
-            )
-            self._stream.start()
-        except (sd.PortAudioError, ValueError) as problem:
-            self.close()
-            raise DeviceError(
-                f'the sound card "{card.label}" does not open for contacts: {problem}. Close other programs '
-                'that use it, or name another with --microphone (see "cuesync devices").'
-            ) from problem
-        self._heard = {name: HeardLately(card.rate_hz) for name in contacts if is_microphone(name)}
+        wanted = () if self._wanted is None else (self._wanted,)
+        self._process = start_module(
+            input_process.__name__, str(max(channels.values())), *wanted, new_session=True
+        )
         self._stop = threading.Event()
+        opened: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
         self._thread = threading.Thread(
-            target=self._read,
-            args=(channels, sink, card.rate_hz, self._stop),
+            target=self._listen,
+            args=(self._process.stdout, channels, sink, self._stop, opened),
             name="sound input",
             daemon=True,
         )
         self._thread.start()
+        try:
+            card = opened.get(timeout=_OPEN_WITHIN_S)
+        except queue.Empty:
+            text = (
+                f"the sound card has not answered for {_OPEN_WITHIN_S:.0f} s. Unplug it and plug it in again."
+            )
+            card = {"error": text}
+        if "error" in card:
+            self.close()
+            self._problem = str(card["error"])
+            self._try_s = self._clock.now_s() + _TRY_EVERY_S
+            raise DeviceError(self._problem)
+        self._wanted = str(card["label"])  # not what may be the default card once this one is gone
 
     @property
     def discarded(self) -> Counts:
@@ -106,67 +102,89 @@ class InputContacts:
         return None if heard is None else heard.between(from_s, to_s)
 
     def alive(self) -> bool:
-        thread = self._thread
+        thread = self._thread  # it ends with the process
         return (
             thread is not None and thread.is_alive() and self._clock.now_s() - self._last_block_s < _ALIVE_S
         )
 
     def close(self) -> None:
         self._stop.set()
+        process, self._process = self._process, None
+        if process is not None:
+            assert process.stdin is not None
+            with contextlib.suppress(OSError):
+                process.stdin.close()  # it ends by that
+            try:
+                process.wait(_ENDS_WITHIN_S)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                with contextlib.suppress(subprocess.TimeoutExpired):  # inside a driver, not even that ends it
+                    process.wait(_ENDS_WITHIN_S)
         if self._thread is not None:
-            self._thread.join(1.0)
+            self._thread.join(_ENDS_WITHIN_S)
             self._thread = None
-        stream, self._stream = self._stream, None
-        if stream is not None and not close_stream(stream):
-            self._stuck = True
 
-    def _take(self, block: Samples, frames: int, _time: Any, status: Any) -> None:
-        self._last_block_s = self._clock.now_s()
-        if frames != _BLOCK_FRAMES:
-            self._odd = True
-            return
-        slot = self._written % _BLOCKS_KEPT
-        self._arrived_s[slot] = self._last_block_s
-        self._after_loss[slot] = self._odd or status.input_overflow
-        self._odd = False
-        self._ring[slot] = block
-        self._written += 1
+    def _listen(
+        self,
+        out: BinaryIO,
+        channels: dict[str, int],
+        sink: EdgeSink,
+        stop: threading.Event,
+        opened: queue.SimpleQueue[dict[str, Any]],
+    ) -> None:
+        with out:
+            line = out.readline()
+            ended = {"error": "the process that reads the sound card ended before the card was open."}
+            card: dict[str, Any] = json.loads(line) if line.endswith(b"\n") else ended
+            if "error" not in card:
+                self._heard = {name: HeardLately(card["rate_hz"]) for name in channels if is_microphone(name)}
+                self._last_block_s = self._clock.now_s()
+            opened.put(card)
+            if "error" not in card:
+                self._read(out, channels, sink, stop, card["rate_hz"], card["latency_s"])
 
-    def _read(self, channels: dict[str, int], sink: EdgeSink, rate_hz: int, stop: threading.Event) -> None:
+    def _read(
+        self,
+        out: BinaryIO,
+        channels: dict[str, int],
+        sink: EdgeSink,
+        stop: threading.Event,
+        rate_hz: int,
+        latency_s: float,
+    ) -> None:
         timeline = Timeline(rate_hz)
         finders = {contact: LineEdges(rate_hz) for contact in channels if contact not in self._heard}
-        delay_s = max(float(self._stream.latency), _BLOCK_FRAMES / rate_hz)
-        done = 0
-        while not stop.wait(_POLL_S):
-            while done < (written := self._written):
-                # Who reads too late loses the oldest, and stays clear of what is being written.
-                late = max(0, written - _BLOCKS_KEPT * 3 // 4 - done)
-                done += late
-                slot = done % _BLOCKS_KEPT
-                if late:
-                    self._lost_blocks += late
-                    timeline.restart()
-                self._overflows += bool(self._after_loss[slot])
-                if late or self._after_loss[slot]:
-                    for finder in finders.values():
-                        finder.lost()
-                skipped_frames = timeline.skipped_frames
-                arrived_s = float(self._arrived_s[slot])
-                first_frame = timeline.block(arrived_s, _BLOCK_FRAMES)
-                self._lost_blocks += max(0, round((timeline.skipped_frames - skipped_frames) / _BLOCK_FRAMES))
-                at_frame = timeline.frame_at(arrived_s)
-                frames_per_s = timeline.frame_at(arrived_s + 1.0) - at_frame
-                for contact, heard in self._heard.items():
-                    start_s = arrived_s + (first_frame - at_frame) / frames_per_s - delay_s
-                    heard.put(start_s, self._ring[slot, :, channels[contact] - 1])
-                for contact, finder in finders.items():
-                    channel = channels[contact]
-                    begin = finder.frames
-                    for edge in finder.feed(self._ring[slot, :, channel - 1]):
-                        frame = first_frame + edge.frame - begin
-                        at_s = arrived_s + (frame - at_frame) / frames_per_s - delay_s
-                        sink(ContactEdge(contact=contact, closed=edge.closed, at_s=at_s))
-                done += 1
+        delay_s = max(latency_s, BLOCK_FRAMES / rate_hz)
+        block_as = block_type(max(channels.values()))
+        while len(data := out.read(block_as.itemsize)) == block_as.itemsize:
+            if stop.is_set():
+                continue  # what is still on its way must not keep the process from ending
+            self._last_block_s = self._clock.now_s()
+            block = np.frombuffer(data, dtype=block_as)[0]
+            samples = block["samples"]
+            overrun, after_loss = int(block["overrun"]), bool(block["after_loss"])
+            if overrun:
+                self._lost_blocks += overrun
+                timeline.restart()
+            self._overflows += after_loss
+            if overrun or after_loss:
+                for finder in finders.values():
+                    finder.lost()
+            skipped_frames = timeline.skipped_frames
+            arrived_s = float(block["arrived_s"])
+            first_frame = timeline.block(arrived_s, BLOCK_FRAMES)
+            self._lost_blocks += max(0, round((timeline.skipped_frames - skipped_frames) / BLOCK_FRAMES))
+            at_frame = timeline.frame_at(arrived_s)
+            frames_per_s = timeline.frame_at(arrived_s + 1.0) - at_frame
+            for contact, heard in self._heard.items():
+                start_s = arrived_s + (first_frame - at_frame) / frames_per_s - delay_s
+                heard.put(start_s, samples[:, channels[contact] - 1])
+            for contact, finder in finders.items():
+                begin = finder.frames
+                for edge in finder.feed(samples[:, channels[contact] - 1]):
+                    frame = first_frame + edge.frame - begin
+                    at_s = arrived_s + (frame - at_frame) / frames_per_s - delay_s
+                    sink(ContactEdge(contact=contact, closed=edge.closed, at_s=at_s))
 
 
 def _channel(address: str) -> int:

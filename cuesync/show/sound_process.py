@@ -13,7 +13,6 @@ import contextlib
 import gc
 import os
 import queue
-import signal
 import sys
 import threading
 from collections.abc import Sequence
@@ -22,6 +21,7 @@ from typing import Any, BinaryIO
 
 import numpy as np
 
+from cuesync.child import begin_child
 from cuesync.devices.ports import Clock, HostClock
 from cuesync.errors import DeviceError
 from cuesync.hearing.awaited import Stretch
@@ -410,14 +410,10 @@ def _come_first() -> None:
 
 
 def main() -> None:
-    """The child. Ctrl-C and SIGTERM go to the show, which ends the child by closing the pipe."""
-    for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), signal.SIG_IGN)
+    """The child."""
+    news = begin_child()
     sys.setswitchinterval(_SWITCH_INTERVAL_S)
     _come_first()
-    news = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
-    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # what a driver prints must not get among the news
     with contextlib.suppress(OSError):  # said in words when the order to open it comes
         import_module("sounddevice")  # slow, and the order to open a card is still on its way
     gc.freeze()  # to look through all that is loaded for garbage would stop the sound for 14 ms

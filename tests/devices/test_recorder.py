@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from types import SimpleNamespace
 from typing import Any
@@ -66,3 +67,27 @@ def test_a_sound_asked_for_while_another_sounds_begins_at_its_beginning(
     out = block() + block() + block() + block()
     assert out == [*second, *([0.0] * (1024 - 600))]
     assert recorder.handed_frame == 3 * 256
+
+
+def test_a_driver_that_does_not_come_back_from_closing_is_left_behind(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """As PortAudio's JACK side when the server is gone: the measuring has to end all the same."""
+    may_close, closed = threading.Event(), threading.Event()
+
+    def close(*, ignore_errors: bool) -> None:
+        assert ignore_errors
+        may_close.wait(10.0)
+        closed.set()
+
+    stream = SimpleNamespace(close=close)
+    library = SimpleNamespace(
+        Stream=lambda **_: stream, InputStream=lambda **_: stream, PortAudioError=OSError
+    )
+    monkeypatch.setattr(portaudio, "sound_devices", lambda: (CARD,))
+    monkeypatch.setattr(portaudio, "sounddevice_library", lambda: library)
+    monkeypatch.setattr(portaudio, "_CLOSE_S", 0.05)
+    PortAudioRecorder().close()
+    assert not closed.is_set()
+    may_close.set()
+    assert closed.wait(5.0)

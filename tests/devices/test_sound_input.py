@@ -1,17 +1,24 @@
-"""The thread and the callback behind a contact at the sound card's input, with a card that the test plays."""
+"""What is behind a contact at the sound card's input, with a card that the test plays.
+
+The process that reads the card is a thread here, but for the tests of how a real one ends.
+"""
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
-from cuesync.devices import sound_cards, sound_input
+from cuesync.devices import input_process, sound_input
 from cuesync.devices.ports import ContactEdge, Samples
 from cuesync.devices.sound_cards import SoundDevice
 from cuesync.devices.sound_input import InputContacts
@@ -33,6 +40,8 @@ class Card:
         self.lag_s = 0.0
         self.channels = 0
         self.callback: Any = None
+        self.devices: tuple[SoundDevice, ...] = ()
+        self.starts = 0
 
     def now_s(self) -> float:
         return START_S + self.lag_s + self.frames / RATE_HZ
@@ -77,8 +86,27 @@ def card(monkeypatch: pytest.MonkeyPatch) -> Card:
         default_input=True,
     )
     library = SimpleNamespace(InputStream=Stream, PortAudioError=OSError)
-    monkeypatch.setattr(sound_input, "sounddevice_library", lambda: library)
-    monkeypatch.setattr(sound_input, "sound_devices", lambda: (device,))
+    monkeypatch.setattr(input_process, "sounddevice_library", lambda: library)
+    monkeypatch.setattr(input_process, "sound_devices", lambda: here.devices)
+    here.devices = (device,)
+
+    def start(module: str, channels: str, wanted: str | None = None, *, new_session: bool) -> SimpleNamespace:
+        assert module == "cuesync.devices.input_process"
+        assert new_session
+        here.starts += 1
+        their_in, our_in = os.pipe()
+        our_out, their_out = os.pipe()
+        stdin, stdout = os.fdopen(our_in, "wb"), os.fdopen(our_out, "rb")
+
+        def run() -> None:
+            with os.fdopen(their_in, "rb") as orders, os.fdopen(their_out, "wb") as blocks:
+                input_process.serve(wanted, int(channels), orders, blocks, here)
+
+        thread = threading.Thread(target=run, daemon=True)
+        thread.start()
+        return SimpleNamespace(stdin=stdin, stdout=stdout, wait=thread.join)
+
+    monkeypatch.setattr(sound_input, "start_module", start)
     return here
 
 
@@ -89,27 +117,63 @@ def contacts(card: Card) -> Iterator[InputContacts]:
     contacts.close()
 
 
-def test_a_driver_that_does_not_come_back_from_closing_is_left_behind(
-    card: Card, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """As PortAudio's JACK side when the server is gone: the night has to end all the same."""
-    monkeypatch.setattr(sound_cards, "_CLOSE_S", 0.05)
-    contacts = InputContacts(clock=card)
-    contacts.open(["microphone:1"], lambda _edge: None)
-    may_close, closed = threading.Event(), threading.Event()
+def process_that(does: str, monkeypatch: pytest.MonkeyPatch) -> list[subprocess.Popen[bytes]]:
+    """Real processes, which run these lines, instead of those that read the card."""
+    started: list[subprocess.Popen[bytes]] = []
 
-    def close(*, ignore_errors: bool) -> None:  # noqa: ARG001
-        may_close.wait(10.0)
-        closed.set()
+    def start(*_arguments: str, new_session: bool) -> subprocess.Popen[bytes]:
+        assert new_session
+        started.append(
+            subprocess.Popen([sys.executable, "-c", does], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+        )
+        return started[-1]
 
-    monkeypatch.setattr(contacts._stream, "close", close)
-    contacts.close()
-    assert not closed.is_set()
-    contacts.close()  # nothing is closed twice
-    with pytest.raises(DeviceError, match="does not let go of its input"):
+    monkeypatch.setattr(sound_input, "start_module", start)
+    return started
+
+
+def test_a_driver_that_does_not_come_back_from_closing_is_ended(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As PortAudio's JACK side when the server is gone; and what was open can be opened again."""
+    card = '{"label": "Card / Test", "rate_hz": 48000, "latency_s": 0.02}'
+    hangs = f"import time; print({card!r}, flush=True); time.sleep(60)"
+    started = process_that(hangs, monkeypatch)
+    contacts = InputContacts()
+    for count in (1, 2):
         contacts.open(["microphone:1"], lambda _edge: None)
-    may_close.set()
-    assert closed.wait(5.0)
+        assert contacts.alive()
+        contacts.close()
+        assert not contacts.alive()
+        assert len(started) == count
+        assert started[-1].poll() is not None
+    assert not [each for each in threading.enumerate() if each.name == "sound input"]
+
+
+@pytest.mark.parametrize("does", ["", "print('{', end='')"])
+def test_a_process_that_ends_by_itself_is_said(does: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    process_that(does, monkeypatch)
+    with pytest.raises(DeviceError, match="ended before the card was open"):
+        InputContacts().open(["input:1"], lambda _edge: None)
+
+
+def test_a_card_that_does_not_answer_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sound_input, "_OPEN_WITHIN_S", 0.1)
+    started = process_that("import time; time.sleep(60)", monkeypatch)
+    with pytest.raises(DeviceError, match="the sound card has not answered"):
+        InputContacts().open(["input:1"], lambda _edge: None)
+    assert started[0].poll() is not None
+
+
+def test_a_card_that_is_gone_is_looked_for_once_a_second(card: Card, contacts: InputContacts) -> None:
+    contacts.open(["input:1"], lambda _edge: None)
+    there, card.devices = card.devices, (replace(card.devices[0], name="Other"),)
+    for _ in range(3):  # the other is the default now, but it is not the one that was opened
+        with pytest.raises(DeviceError, match=r'is called "Card / Test"\. There are: "Other / Test"'):
+            contacts.open(["input:1"], lambda _edge: None)
+    assert card.starts == 2
+    card.lag_s += 1.0
+    card.devices = there
+    contacts.open(["input:1"], lambda _edge: None)
+    assert contacts.alive()
 
 
 def until(true: Callable[[], object]) -> bool:
@@ -178,7 +242,7 @@ def test_a_reader_that_is_held_up_loses_the_oldest_and_goes_on(card: Card, conta
     def sink(edge: ContactEdge) -> None:
         edges.append(edge)
         if len(edges) == 1:
-            card.play(blocks(600, 0.3))  # while this thread is in here
+            card.play(blocks(800, 0.3))  # while this thread is in here
 
     contacts.open(("input:1",), sink)
     card.play(blocks(400))

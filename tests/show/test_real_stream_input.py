@@ -5,10 +5,12 @@ A JACK client makes steps at known frames; the moments at which JACK asks for bl
 
 from __future__ import annotations
 
+import os
 import threading
 import time
 from collections.abc import Iterator
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,8 +18,12 @@ from numpy.typing import NDArray
 
 from cuesync.devices.opening import PortSettings, contact_sources
 from cuesync.devices.ports import ContactEdge, HostClock
+from cuesync.show.events import Fault, Recovered, Triggered
+from tests.show import jackserver
+from tests.show.plans import plan
+from tests.show.test_real_stream import Night
 
-pytestmark = [pytest.mark.real_stream, pytest.mark.usefixtures("portaudio_ends_first")]
+pytestmark = [pytest.mark.real_stream, pytest.mark.usefixtures("jack_name")]
 
 EVERY_FRAMES = 4_801  # coprime to the block, so that steps fall at every place in it
 BLOCK_S = 256 / 48000
@@ -129,3 +135,34 @@ def test_it_opens_again_after_it_was_closed() -> None:
         assert needed.source.alive()
         needed.source.close()
         assert not needed.source.alive()
+
+
+def test_it_comes_back_after_the_server_was_ended(tmp_path: Path) -> None:
+    """The server ends and is started again under the same name; the show goes on all the while."""
+    realtime = jackserver.may_be_realtime()
+    name, server = jackserver.start_free_server("killed", 256, realtime=realtime)
+    before = os.environ["JACK_DEFAULT_SERVER"]
+    os.environ["JACK_DEFAULT_SERVER"] = name
+    cue = plan(contact="input:1", delay_s=0.1, reset_s=0.3, sounds=(), lights=())
+    try:
+        with Night([cue], tmp_path, settings=PortSettings(sound_input="system")) as night:
+            night.wait_until_armed()
+            _press_until_triggered(night, 0.0)
+            jackserver.stop_server(server)
+            night.wait_for(lambda event: isinstance(event, Fault) and "for input:1 is gone" in event.text)
+            server = jackserver.start_server(name, 256, realtime=realtime)
+            back = night.wait_for(lambda event: isinstance(event, Recovered))
+            _press_until_triggered(night, back.at_s)
+    finally:
+        os.environ["JACK_DEFAULT_SERVER"] = before
+        jackserver.stop_server(server)
+
+
+def _press_until_triggered(night: Night, from_s: float) -> None:
+    time.sleep(SETTLE_S)  # what rest is has to be learned
+    client = _Steps()
+    try:
+        client.connect()
+        night.wait_for(lambda event: isinstance(event, Triggered) and event.at_s > from_s)
+    finally:
+        client.close()

@@ -25,7 +25,7 @@ from tests.show.plans import plan, sound
 from tests.show.test_listening import bang, scream
 from tests.show.test_real_stream import Night
 
-pytestmark = [pytest.mark.real_stream, pytest.mark.usefixtures("portaudio_ends_first")]
+pytestmark = [pytest.mark.real_stream, pytest.mark.usefixtures("jack_name")]
 
 MOST_SCARES = 14
 
