@@ -34,7 +34,7 @@ from cuesync.devices.ports import Clock, ContactEdge, Counts, EdgeSink, HostCloc
 from cuesync.errors import DeviceError
 from cuesync.hearing.awaited import Stretch
 from cuesync.hearing.line_edges import LineEdges
-from cuesync.show.timeline import Timeline
+from cuesync.timeline import Timeline
 
 _OPEN_WITHIN_S = 15.0
 _TRY_EVERY_S = 1.0  # each try is a process to start

@@ -17,7 +17,7 @@ from cuesync.show.loops import Loop
 from cuesync.show.mixer import Mixer, Voice
 from cuesync.show.played import PlayedLately
 from cuesync.show.prepared import PreparedSound
-from cuesync.show.timeline import Timeline
+from cuesync.timeline import Timeline
 
 
 class Play(Protocol):

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cuesync.show.timeline import Timeline
+from cuesync.timeline import Timeline
 
 RATE_HZ = 48000
 
