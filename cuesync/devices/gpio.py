@@ -13,6 +13,7 @@ from importlib import import_module
 from typing import Any
 
 from cuesync.devices.contact_addresses import GpioContact, parse_contact
+from cuesync.devices.latching import LatchingSwitch
 from cuesync.devices.ports import Clock, ContactEdge, Counts, EdgeSink, HostClock
 from cuesync.errors import DeviceError
 
@@ -109,11 +110,8 @@ class GpioContacts:
                 factory.close()
 
 
-class GpioSwitch:
-    """A pin that starts a prop; off from now on. `factory` as for `GpioContacts`.
-
-    A pin has no clock of its own: in a show this runs in a process that has (`switch_process`).
-    """
+class GpioSwitch(LatchingSwitch):
+    """A pin that starts a prop; off from now on. `factory` as for `GpioContacts`."""
 
     def __init__(self, pin: int, *, active_low: bool, factory: Any = None) -> None:
         gpiozero = _library()
@@ -130,15 +128,6 @@ class GpioSwitch:
                 f"pin {pin} can't be used: {problem}. Close other programs that use it, or wire the prop's "
                 "output to another pin."
             ) from problem
-
-    def on(self, for_s: float) -> None:  # noqa: ARG002  see above
-        self._set(True)
-
-    def keep_on(self, for_s: float) -> None:
-        """Nothing to do: it is on until it is told otherwise."""
-
-    def off(self) -> None:
-        self._set(False)
 
     def _set(self, on: bool) -> None:
         if self._device is None:

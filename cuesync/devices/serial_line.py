@@ -19,6 +19,7 @@ from importlib import import_module
 from typing import Any
 
 from cuesync.devices.contact_addresses import SerialContact, parse_contact
+from cuesync.devices.latching import LatchingSwitch
 from cuesync.devices.ports import Clock, ContactEdge, Counts, EdgeSink, HostClock
 from cuesync.errors import DeviceError
 
@@ -150,12 +151,11 @@ class SerialContacts:
             os.close(fd)
 
 
-class SerialSwitch:
+class SerialSwitch(LatchingSwitch):
     """RTS or DTR of one serial port as what starts a prop; off from now on.
 
     On is: this line raised, and the other not. The system itself raises both whenever a port is opened, and
     drops both when the port's last user is gone; so what hangs between the two lines is off in all of that.
-    A line has no clock of its own: in a show this runs in a process that has (`switch_process`).
     """
 
     def __init__(self, name: str, line: str) -> None:
@@ -168,15 +168,6 @@ class SerialSwitch:
         except DeviceError:
             self.close()
             raise
-
-    def on(self, for_s: float) -> None:  # noqa: ARG002  see above
-        self._set(True)
-
-    def keep_on(self, for_s: float) -> None:
-        """Nothing to do: it is on until it is told otherwise."""
-
-    def off(self) -> None:
-        self._set(False)
 
     def _set(self, on: bool) -> None:
         if self._port is None:
