@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import subprocess
@@ -30,6 +31,16 @@ def start_module(module: str, *arguments: str, new_session: bool = False) -> sub
         env=environment,
         start_new_session=new_session,
     )
+
+
+def wait_or_kill(process: subprocess.Popen[bytes], within_s: float) -> None:
+    """Wait for a child that was told to end; kill it where it doesn't, and wait for that no longer either."""
+    try:
+        process.wait(within_s)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        with contextlib.suppress(subprocess.TimeoutExpired):  # inside a driver, not even that ends it
+            process.wait(within_s)
 
 
 def begin_child() -> BinaryIO:

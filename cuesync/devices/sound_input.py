@@ -20,7 +20,7 @@ from typing import Any, BinaryIO
 
 import numpy as np
 
-from cuesync.child import start_module
+from cuesync.child import start_module, wait_or_kill
 from cuesync.devices import input_process
 from cuesync.devices.contact_addresses import (
     InputContact,
@@ -114,12 +114,7 @@ class InputContacts:
             assert process.stdin is not None
             with contextlib.suppress(OSError):
                 process.stdin.close()  # it ends by that
-            try:
-                process.wait(_ENDS_WITHIN_S)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                with contextlib.suppress(subprocess.TimeoutExpired):  # inside a driver, not even that ends it
-                    process.wait(_ENDS_WITHIN_S)
+            wait_or_kill(process, _ENDS_WITHIN_S)
         if self._thread is not None:
             self._thread.join(_ENDS_WITHIN_S)
             self._thread = None

@@ -12,14 +12,13 @@ from __future__ import annotations
 
 import contextlib
 import queue
-import subprocess
 import sys
 import threading
 import time
 from collections.abc import Callable
 from typing import IO
 
-from cuesync.child import start_module
+from cuesync.child import start_module, wait_or_kill
 from cuesync.devices.output_addresses import BoardOutput, GpioOutput, SerialOutput, parse_output
 from cuesync.devices.ports import PropOutput
 from cuesync.ending import END_SIGNALS, on_signals
@@ -71,11 +70,7 @@ class SwitchProcess:
     def close(self) -> None:
         with self._asking, contextlib.suppress(OSError, ValueError):
             self._in.close()  # it switches off and ends by that
-        try:
-            self._process.wait(_ENDS_WITHIN_S)
-        except subprocess.TimeoutExpired:
-            self._process.kill()
-            self._process.wait()
+        wait_or_kill(self._process, _ENDS_WITHIN_S)
         self._reader.join(_ENDS_WITHIN_S)
         self._out.close()
 

@@ -10,13 +10,12 @@ import contextlib
 import json
 import queue
 import struct
-import subprocess
 import threading
 import time
 from collections.abc import Callable
 from typing import Any, BinaryIO
 
-from cuesync.child import start_module
+from cuesync.child import start_module, wait_or_kill
 from cuesync.errors import DeviceError
 
 _OPEN_WITHIN_S = 15.0
@@ -99,10 +98,7 @@ class SoundChild:
         """Let it fade out and end by itself; kill it where it doesn't."""
         with self._telling, contextlib.suppress(OSError, ValueError):
             self._in.close()
-        try:
-            self._process.wait(2.0)
-        except subprocess.TimeoutExpired:
-            self._process.kill()
+        wait_or_kill(self._process, 2.0)
         self.kill()
 
     def kill(self) -> None:
