@@ -63,14 +63,13 @@ def main(seconds: float, path: str, prefix: str) -> None:
 
 def connect(client: Any, prefix: str) -> None:
     """Join the program's outputs to our inputs, in order, where they are not joined yet."""
-    outputs = client.get_ports(f"{prefix}.*", is_audio=True, is_output=True)
-    for output, port in zip(outputs, client.inports, strict=False):
-        if client.owns(output) or output in port.connections:
-            continue
-        try:
-            client.connect(output, port)
-        except jack.JackError:
-            continue  # it went away again
+    try:
+        outputs = client.get_ports(f"{prefix}.*", is_audio=True, is_output=True)
+        for output, port in zip(outputs, client.inports, strict=False):
+            if not client.owns(output) and output not in port.connections:
+                client.connect(output, port)
+    except (jack.JackError, RuntimeError):
+        return  # one went away meanwhile (RuntimeError: while its name was asked for); in a moment once more
 
 
 if __name__ == "__main__":
