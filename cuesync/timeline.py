@@ -18,6 +18,7 @@ block.
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 # How long a step must last: blocks can't come early by chance, but on a busy computer many can be late.
 _EARLY_CHECK_S = 0.05
@@ -36,6 +37,18 @@ _SETTLE_BLOCKS = 10
 _LEAST_GATE_S = 0.0002
 _FREQUENCY_FROM_S = 1.0
 _MOST_RATE_ERROR = 0.002
+
+
+class Line(NamedTuple):
+    """Goes through this frame at this host time."""
+
+    host_s: float
+    frame: int
+    frame_s: float
+
+    def frame_at(self, host_s: float) -> float:
+        """The frame that is handed over at this host time."""
+        return self.frame + (host_s - self.host_s) / self.frame_s
 
 
 class Timeline:
@@ -75,11 +88,14 @@ class Timeline:
 
     def frame_at(self, host_s: float) -> float:
         """The frame that is handed over at this host time. RuntimeError before the first block."""
+        return self.line().frame_at(host_s)
+
+    def line(self) -> Line:
+        """The line as it is now, and stays. RuntimeError before the first block."""
         line = self._line  # once: the sound card's thread swaps it
         if line is None:
             raise RuntimeError("the timeline has no block yet")
-        line_s, frame, frame_s = line
-        return frame + (host_s - line_s) / frame_s
+        return Line(*line)
 
     def restart(self) -> None:
         """A new stream begins: the next block is placed by host time and the line found afresh."""

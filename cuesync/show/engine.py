@@ -335,7 +335,9 @@ class Show:
         plays: list[tuple[PlannedSound, Play]] = []
         if self._sound is not None:
             for planned, place in scene.sounds:
-                plays.append((planned, self._sound.play(place, trigger_s + planned.start_s + moved_s)))
+                plays.append(
+                    (planned, self._sound.play(place, trigger_s + planned.start_s + moved_s, trigger_s))
+                )
             for background, place in scene.backgrounds:
                 from_s, to_s = (
                     at_s + trigger_s + moved_s for at_s in (background.dip_from_s, background.dip_to_s)

@@ -17,7 +17,7 @@ from cuesync.show.loops import Loop
 from cuesync.show.mixer import Mixer, Voice
 from cuesync.show.played import PlayedLately
 from cuesync.show.prepared import PreparedSound
-from cuesync.timeline import Timeline
+from cuesync.timeline import Line, Timeline
 
 
 class Play(Protocol):
@@ -89,8 +89,12 @@ class SoundDesk(Protocol):
         """Start the stream; `play` then names these sounds by their place in the sequence."""
         ...
 
-    def play(self, sound: int, start_s: float) -> Play:
-        """Hand the first sample over at host time `start_s`; see `Mixer.play` where that has passed."""
+    def play(self, sound: int, start_s: float, trigger_s: float) -> Play:
+        """Hand the first sample over at host time `start_s`; see `Mixer.play` where that has passed.
+
+        What one trigger starts is placed by one line from host time to frames: it stays together to the
+        frame, however much the line moves between two orders.
+        """
         ...
 
     def loop(self, sound: int) -> None:
@@ -168,6 +172,8 @@ class LocalSoundDesk:
         self._loops: dict[int, Loop] = {}
         self._started = False
         self._played: PlayedLately | None = None
+        self._trigger: tuple[float, Line] | None = None
+        """The last trigger, and the line by which its sounds are placed."""
         self.timeline = Timeline(audio.rate_hz)
         self.mixer = Mixer(audio.rate_hz, audio.channels)
 
@@ -218,8 +224,10 @@ class LocalSoundDesk:
         self._audio.start(self.render)
         self._started = True
 
-    def play(self, sound: int, start_s: float) -> LocalPlay:
-        wanted_frame = self.timeline.frame_at(start_s)
+    def play(self, sound: int, start_s: float, trigger_s: float) -> LocalPlay:
+        if self._trigger is None or self._trigger[0] != trigger_s:
+            self._trigger = trigger_s, self.timeline.line()
+        wanted_frame = self._trigger[1].frame_at(start_s)
         voice = Voice(self._sounds[sound], round(wanted_frame))
         self.mixer.play(voice)
         return LocalPlay(voice, wanted_frame, self.rate_hz)
@@ -265,6 +273,7 @@ class LocalSoundDesk:
         self._past_dropouts += self._audio.dropouts
         self._audio = audio
         self.timeline.restart()
+        self._trigger = None
         audio.start(self.render)
 
     def close(self) -> None:

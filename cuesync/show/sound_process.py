@@ -39,11 +39,12 @@ _ANSWER_WITHIN_S = 2.0
 class RemotePlay:
     """A sound that the child was told to play."""
 
-    __slots__ = ("done", "late_s", "missed_s", "sound", "start_s", "stopped")
+    __slots__ = ("done", "late_s", "missed_s", "sound", "start_s", "stopped", "trigger_s")
 
-    def __init__(self, sound: int, start_s: float) -> None:
+    def __init__(self, sound: int, start_s: float, trigger_s: float) -> None:
         self.sound = sound
         self.start_s = start_s
+        self.trigger_s = trigger_s
         self.stopped = False
         self.done = False
         self.late_s: float | None = None
@@ -121,13 +122,13 @@ class SoundProcess:
         self._sounds = tuple(sounds)
         self._begin()
 
-    def play(self, sound: int, start_s: float) -> RemotePlay:
-        play = RemotePlay(sound, start_s)
+    def play(self, sound: int, start_s: float, trigger_s: float) -> RemotePlay:
+        play = RemotePlay(sound, start_s, trigger_s)
         with self._plays_lock:
             number = self._next_play
             self._next_play += 1
             self._plays[number] = play
-            self._tell({"play": number, "sound": sound, "start_s": start_s})
+            self._tell_of(number, play)
         return play
 
     def loop(self, sound: int) -> None:
@@ -214,7 +215,11 @@ class SoundProcess:
                     del self._plays[number]
                     play.done = True
                 else:
-                    self._tell({"play": number, "sound": play.sound, "start_s": play.start_s})
+                    self._tell_of(number, play)
+
+    def _tell_of(self, number: int, play: RemotePlay) -> None:
+        times = {"start_s": play.start_s, "trigger_s": play.trigger_s}
+        self._tell({"play": number, "sound": play.sound, **times})
 
     def _tell(self, order: dict[str, Any]) -> None:
         if self._begun:
@@ -283,7 +288,7 @@ class _Server:
                 self._desk.start(self._sounds)
                 reporter.start()
             elif "play" in message:
-                self._play(int(message["play"]), int(message["sound"]), float(message["start_s"]))
+                self._play(message)
             elif "loop" in message and self._desk is not None:
                 self._desk.loop(int(message["loop"]))
             elif "dip" in message and self._desk is not None:
@@ -323,8 +328,8 @@ class _Server:
         self._tell({"opened": opened})
         return True
 
-    def _play(self, number: int, sound: int, start_s: float) -> None:
-        desk = self._desk
+    def _play(self, order: dict[str, Any]) -> None:
+        number, desk = int(order["play"]), self._desk
         if desk is None:
             self._tell({"done": number, "late_s": None})
             return
@@ -332,7 +337,9 @@ class _Server:
         while not desk.locked and desk.alive():
             self._clock.sleep_s(0.005)
         try:
-            self._plays[number] = desk.play(sound, start_s)
+            self._plays[number] = desk.play(
+                int(order["sound"]), float(order["start_s"]), float(order["trigger_s"])
+            )
         except (RuntimeError, IndexError):  # no block was asked for, or there is no such sound
             self._tell({"done": number, "late_s": None})
 

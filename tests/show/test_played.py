@@ -94,7 +94,7 @@ def test_the_desk_knows_what_it_played_when() -> None:
     desk.start([sound])
     clock.sleep_s(0.5)
     start_s = clock.now_s() + 0.1
-    desk.play(0, start_s)
+    desk.play(0, start_s, start_s)
     clock.sleep_s(0.5)
     stretch = desk.played(start_s - 0.05, start_s + 0.05)
     assert stretch is not None

@@ -60,10 +60,10 @@ def test_a_press_while_the_card_is_reopened_is_told_once_and_after_the_sounds(ch
     first, second = children
     desk = SoundProcess(clock=SimulatedClock())
     desk.start([SOUND])
-    desk.play(0, 1.0)
+    desk.play(0, 1.0, 0.9)
 
     def press() -> None:
-        desk.play(0, 2.0)
+        desk.play(0, 2.0, 1.9)
         desk.loop(0)
         desk.dip(0, 1.0, 2.0, 0.5)
 
@@ -86,12 +86,12 @@ def test_what_was_stopped_stays_stopped_after_the_card_is_back(children: list[Ch
     desk = SoundProcess(clock=SimulatedClock())
     desk.start([SOUND])
     desk.loop(0)
-    before = desk.play(0, 1.0)
+    before = desk.play(0, 1.0, 0.9)
     desk.stop_all()
     during = []
 
     def stop() -> None:
-        during.append(desk.play(0, 2.0))
+        during.append(desk.play(0, 2.0, 1.9))
         desk.stop_all()
 
     second.opening = stop
@@ -117,7 +117,7 @@ def test_a_child_that_hangs_and_takes_no_orders_is_replaced_all_the_same(
 
     monkeypatch.setattr(first, "tell", full_pipe)
     monkeypatch.setattr(first, "kill", killed.set)
-    press = threading.Thread(target=desk.play, args=(0, 1.0), daemon=True)
+    press = threading.Thread(target=desk.play, args=(0, 1.0, 0.9), daemon=True)
     press.start()
     assert stuck.wait(10.0)
     restart = threading.Thread(target=desk.restart, daemon=True)
@@ -130,7 +130,7 @@ def test_a_child_that_hangs_and_takes_no_orders_is_replaced_all_the_same(
 def test_an_order_for_a_sound_the_child_does_not_have_is_answered_and_harms_nothing() -> None:
     def answers(desk: LocalSoundDesk | None) -> dict[str, Any] | None:
         orders, news = io.BytesIO(), io.BytesIO()
-        write_message(orders, {"play": 7, "sound": 3, "start_s": 1.0})
+        write_message(orders, {"play": 7, "sound": 3, "start_s": 1.0, "trigger_s": 0.9})
         orders.seek(0)
         server = sound_process._Server(orders, news)
         server._desk = desk
