@@ -13,7 +13,7 @@ from typing import TextIO
 import click
 
 from cuesync.devices.ports import Clock, HostClock
-from cuesync.show.board import Board
+from cuesync.show.board import Board, in_one_line
 from cuesync.show.events import ShowEvent
 
 EVERY_S = 0.5
@@ -71,10 +71,10 @@ class Screen:
         self._painted_s = self._clock.now_s()
         width = shutil.get_terminal_size().columns - 1
         lines = ["", *(row.text for row in self._board.rows(self._painted_s))]
-        if self._board.trouble:
-            lines.append(f"! {self._board.trouble}")
+        if trouble := in_one_line(self._board.troubles(self._painted_s)):
+            lines.append(f"! {trouble}")
         for line in lines:
-            self._print(line[:width])
+            self._print(line if len(line) <= width else f"{line[: width - 1]}…")
         self._painted = len(lines)
 
     def _print(self, text: str, *, newline: bool = True) -> None:

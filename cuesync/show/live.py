@@ -143,8 +143,8 @@ def run_show(
             new_night_file(log_folder, date.today().isoformat()),
             plans,
             clock.now_s(),
-            trouble=lambda text: events.put(Fault(at_s=clock.now_s(), what=text)),
-            relief=lambda text: events.put(Recovered(at_s=clock.now_s(), what=text)),
+            trouble=lambda text: events.put(Fault(at_s=clock.now_s(), what=text, about="log", lasting=True)),
+            relief=lambda text: events.put(Recovered(at_s=clock.now_s(), what=text, about="log")),
         )
         stack.callback(log.close)
         tally = NightTally(log.path, plans)
