@@ -27,3 +27,10 @@ def on_signals(names: Sequence[str], act: Callable[[], object]) -> Iterator[None
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def ignore_signals(names: Sequence[str]) -> None:
+    """None of these ends this process any more, which is to end by itself. On the main thread only."""
+    for name in names if threading.current_thread() is threading.main_thread() else ():
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)
