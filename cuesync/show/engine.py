@@ -301,8 +301,10 @@ class Show:
 
     def _limit_edge(self, scene: Staged, edge: ContactEdge) -> None:
         self._advance(scene, edge.at_s)
-        scene.state.limit_edge(edge.closed, edge.at_s, found=edge.found)
-        self._follow(scene)
+        change = scene.state.limit_edge(edge.closed, edge.at_s, found=edge.found)
+        if change is not None:
+            self._tell_of_early_return(scene, change.at_s)
+        self._tell(scene, change)
 
     def _scene_edge(self, scene: Staged, edge: ContactEdge) -> None:
         self._advance(scene, edge.at_s)
@@ -451,6 +453,21 @@ class Show:
                 what=f"the limit switch {plan.limit_contact} has not told within "
                 f"{plan.reset_s + plan.limit_margin_s:g} s that the prop is back: it may be jammed, or "
                 "did not move. The scene is held.",
+                todo=todo.rstrip(),
+            )
+        )
+
+    def _tell_of_early_return(self, scene: Staged, at_s: float) -> None:
+        todo = (
+            "Cut its power before you reach in. Nothing but the prop at rest may close the switch; if it was "
+            f"back already, measure it again. {self._way_back(State.HELD)}"
+        )
+        self._report(
+            Fault(
+                at_s=at_s,
+                scene=scene.plan.title,
+                what=f"the limit switch {scene.plan.limit_contact} closed while the prop was driven, before "
+                "its pop was due. The prop is cut, and the scene held.",
                 todo=todo.rstrip(),
             )
         )
