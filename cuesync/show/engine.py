@@ -14,7 +14,7 @@ from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from typing import TypeVar
 
-from cuesync.devices.guard import OutputGuard, Switched
+from cuesync.devices.guard import Switched
 from cuesync.devices.ports import Clock, ContactEdge, LightOutput, MessageOutput, PropOutput
 from cuesync.errors import CuesyncError
 from cuesync.hearing.awaited import Finding
@@ -132,8 +132,13 @@ class Show:
     def put(self, item: _Item) -> None:
         """Hand in an edge, a desk's answer, or something the operator does (`show.arm`); from any thread.
 
-        A dead-man contact that is let go cuts on this very thread: no show that hangs is waited for.
+        A limit switch that closes and a dead-man contact that is let go cut on this very thread: no show that
+        hangs is waited for.
         """
+        if isinstance(item, ContactEdge):
+            for scene in self._scenes:
+                if scene.starter is not None and scene.plan.limit_contact == item.contact:
+                    scene.starter.limit_edge(item)
         self._inbox.append(item)
         self.wake()
         if isinstance(item, ContactEdge) and not _held(item):
@@ -476,14 +481,11 @@ class Show:
         if plan.drive is None:
             return None
         return Starter(
-            scene=plan.title,
-            output=plan.drive.output,
-            guard=OutputGuard(
-                outputs.get(plan.title),
-                self._clock,
-                max_on_s=plan.drive.max_on_s,
-                done=lambda switched: self.put(lambda: self._switched(plan.title, switched)),
-            ),
+            plan.title,
+            plan.drive,
+            outputs.get(plan.title),
+            self._clock,
+            lambda switched: self.put(lambda: self._switched(plan.title, switched)),
         )
 
     def _switched(self, title: str, switched: Switched) -> None:
