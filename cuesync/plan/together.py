@@ -29,7 +29,7 @@ class Clash:
 
 
 def clashes(plans: Sequence[Plan], contacts: Sequence[str] = (), lights: Sequence[str] = ()) -> list[Clash]:
-    """Titles, outputs that start props, and contacts that can't go together.
+    """Titles, outputs that start props, limit switches and other contacts that can't go together.
 
     `contacts` steer the whole show; `lights` belong to no scene.
     """
@@ -56,4 +56,25 @@ def clashes(plans: Sequence[Plan], contacts: Sequence[str] = (), lights: Sequenc
                     f'the scene "{plan.title}" {uses} {contact}, which steers the whole show.',
                     "Give the scene another contact.",
                 )
+        for beside, contact, role in _at_its_limit(plan, plans):
+            clash(
+                ("prop", "limit_contact"),
+                f'the scene "{plan.title}" sees its reset by {plan.limit_contact}, and the scene '
+                f'"{beside.title}" {_USES[role][0]} {contact}.',
+                "A limit switch tells of its own prop alone. Give each scene a contact of its own.",
+            )
     return found
+
+
+def _at_its_limit(plan: Plan, plans: Sequence[Plan]) -> list[tuple[Plan, str, str]]:
+    """The contacts of other scenes that this plan's limit switch would close, each with its role."""
+    limit = plan.limit_contact
+    if limit is None:
+        return []
+    return [
+        (other, contact, role)
+        for other in plans
+        if other is not plan
+        for contact, role in other.contacts
+        if overlap(contact, limit)
+    ]
