@@ -142,6 +142,10 @@ class PlannedBackground:
     dip_to_s: float
 
 
+MOST_BACKGROUNDS = 16
+"""How many may run at once, over all scenes of a night."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """Everything the show needs of one scene; times in seconds from the trigger.

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from cuesync.devices.contact_addresses import overlap
 from cuesync.plan.drive import in_the_way
-from cuesync.plan.plan import Plan
+from cuesync.plan.plan import MOST_BACKGROUNDS, Plan
 from cuesync.tomllines import KeyPath
 
 _USES: dict[str, tuple[str, KeyPath]] = {
@@ -42,6 +42,14 @@ def clashes(plans: Sequence[Plan], contacts: Sequence[str] = (), lights: Sequenc
 
         if plan.title in titles[:place]:
             clash(("title",), f'two scenes are called "{plan.title}".', "Give each its own title.")
+        backgrounds = sum(len(one.backgrounds) for one in plans[: place + 1])
+        if backgrounds > MOST_BACKGROUNDS and plan.backgrounds:
+            clash(
+                ("background",),
+                f"with those of the scenes before it, that makes {backgrounds} backgrounds; at most "
+                f"{MOST_BACKGROUNDS} can run at once.",
+                "Mix some of them into one clip, or leave some out.",
+            )
         if other := in_the_way(plan, plans, contacts, lights):
             clash(
                 ("drive", "output"),

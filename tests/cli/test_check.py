@@ -211,6 +211,27 @@ def test_what_run_would_refuse_to_play_together_is_a_problem_of_its_scene(tmp_pa
     ]
 
 
+def test_more_backgrounds_than_can_run_at_once_are_a_problem(tmp_path: Path) -> None:
+    soundfile.write(tmp_path / "wind.wav", np.zeros(48000), 48000)
+    paths = []
+    for number in range(3):
+        paths.append(tmp_path / f"{number}.toml")
+        paths[-1].write_text(
+            f'title = "{number}"\n[prop]\ntrigger_to_pop_ms = 700\nreset_s = 9\n'
+            + '[[background]]\nclip = "wind.wav"\n' * 8
+            + '[[flash]]\nat_ms = 0\nlength_ms = 50\nlight = "midi:36"\n',
+            encoding="utf-8",
+        )
+    assert check(*paths[:2]).exit_code == 0
+    result = check(*paths)
+    assert result.exit_code == 1
+    problems = [line.strip() for line in result.stdout.splitlines() if "problem:" in line]
+    assert problems == [
+        f"problem: {paths[2]}:5: background: with those of the scenes before it, that makes 24 backgrounds; "
+        "at most 16 can run at once. Mix some of them into one clip, or leave some out."
+    ]
+
+
 def with_contacts(folder: Path, name: str, trigger: str, prop: str, output: str) -> Path:
     path = folder / f"{name}.toml"
     path.write_text(
