@@ -148,8 +148,19 @@ class Show:
 
     # -- what the operator does
 
-    def start(self) -> None:
-        """Start the sound and arm every scene as soon as the timeline holds."""
+    def start(self, last_triggers_s: Mapping[str, float] | None = None) -> None:
+        """Start the sound and arm every scene as soon as the timeline holds.
+
+        `last_triggers_s`: when (host time) a scene was last triggered, before this show began. Its lockout
+        goes on, for nobody has waited for the prop.
+        """
+        now_s = self._clock.now_s()
+        for scene in self._scenes:
+            at_s = (last_triggers_s or {}).get(scene.plan.title, -math.inf)
+            scene.state.was_triggered(at_s)
+            if (left_s := scene.state.ready_s - now_s) > 0.0:
+                said = f"was triggered {now_s - at_s:.0f} s before this start; its lockout goes on for"
+                self._report(Note(at_s=now_s, scene=scene.plan.title, what=f"{said} {left_s:.0f} s."))
         if self._sound is not None:
             self._sound.start(self._prepared)
         self._wants_arming = True

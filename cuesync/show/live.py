@@ -7,7 +7,7 @@ import gc
 import queue
 import sys
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import date
@@ -36,6 +36,7 @@ from cuesync.show.log import (
     ended_badly,
     new_night_file,
     read_summary,
+    seconds_since_triggers,
 )
 from cuesync.show.prepared import channels_needed
 from cuesync.show.sound import SoundDesk
@@ -126,6 +127,10 @@ def run_show(
     stopping = threading.Event() if stop is None else stop
     clock = HostClock()
     badly_ended = ended_badly(log_folder)
+    now_s = clock.now_s()
+    last_triggers_s = {
+        scene: now_s - since_s for scene, since_s in seconds_since_triggers(log_folder).items()
+    }
     events: queue.SimpleQueue[ShowEvent] = queue.SimpleQueue()
 
     with ExitStack() as stack:
@@ -184,7 +189,7 @@ def run_show(
         stack.enter_context(_steady(stopping))
         night = _Night(show, ports, steering, clock, report, listener)
         stack.callback(night.end)
-        night.begin()
+        night.begin(last_triggers_s)
         try:
             while not stopping.is_set():
                 _say_for(events, say, 0.1)
@@ -416,8 +421,8 @@ class _Night:
         show.desk.wake = self._light_thread.wake
         show.message_desk.wake = self._message_thread.wake
 
-    def begin(self) -> None:
-        self._show.start()
+    def begin(self, last_triggers_s: Mapping[str, float]) -> None:
+        self._show.start(last_triggers_s)
         self._ports.open_contacts(self._take)
         for thread in (
             *self._guard_threads,

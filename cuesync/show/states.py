@@ -225,6 +225,11 @@ class SceneState:
             self.armed_s = at_s
         return change
 
+    def was_triggered(self, at_s: float) -> None:
+        """At this host time, before this program began: the prop may still be on its way back."""
+        self.reset_over_s = max(self.reset_over_s, at_s + self._reset_s)
+        self._group_over_s = max(self._group_over_s, at_s + self._between_groups_s)
+
     def edge(self, closed: bool, at_s: float) -> Press | None:
         """The contact changed; None where that is no press.
 
