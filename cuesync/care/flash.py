@@ -249,7 +249,7 @@ def longest_train_s(starts_s: Sequence[float]) -> float:
 def _scene(index: int, plan: Plan, counts: bool) -> SceneFlashes:
     worst = _worst(plan.lights, plan.fixtures)
     # pressed again as soon as it can be: the end of one cue and the start of the next may meet
-    period_s = max(plan.reset_s, plan.cue_length_s)
+    period_s = plan.soonest_again_s
     again = ceil(1.0 / period_s) + 1
 
     def per_second(once_s: Sequence[float]) -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -23,6 +24,7 @@ from cuesync.devices.ports import WHITE, Colour
 from cuesync.plan.care import Care
 from cuesync.plan.plan import LightShape, LightStep, Plan, PlannedLight
 from tests.care.plans import BARE
+from tests.show.simulation import Simulation
 
 
 def light(at_s: float, length_s: float = 0.05, name: str = "midi:36") -> PlannedLight:
@@ -119,6 +121,54 @@ def test_the_end_of_a_cue_meets_the_start_of_the_next() -> None:
     assert view.per_second == 2
     (view,) = flashes_by_view([plan("t", 0.1, reset_s=0.25)])
     assert view.per_second == 4
+
+
+TAIL = (0.02, 0.3, 0.6, 1.1, 1.4, 1.7)
+LIMIT = "gpio:17"
+
+
+def pressed_again(scene: Plan, after_s: float) -> Simulation:
+    """The limit switch, where the scene has one, opens and closes all the time."""
+    night = Simulation([scene], closed=[LIMIT])
+    pressed_s = night.clock.now_s() + 0.1
+    for again_s in (0.0, after_s):
+        night.contacts.press("key:space", pressed_s + again_s, hold_s=0.001)
+    for tick in range(round(after_s / 0.002) + 1):
+        night.contacts.edge(LIMIT, tick % 2 > 0, pressed_s + 0.002 * tick)
+    night.clock.sleep_s(after_s + scene.cue_length_s + 1.0)
+    return night
+
+
+@pytest.mark.parametrize(
+    "habits",
+    [
+        {},
+        {"limit_contact": LIMIT},
+        {"limit_contact": LIMIT, "pops_s": (2.1, 2.5), "delay_s": 2.2},
+        {"limit_contact": LIMIT, "between_groups_s": 3.0},
+        {"limit_contact": LIMIT, "hold_off_s": 4.0},
+        {"between_groups_s": 12.0, "hold_off_s": 11.0},
+        {"reset_s": 0.5},
+    ],
+)
+def test_the_soonest_next_cue_is_the_one_that_the_show_takes(habits: dict[str, Any]) -> None:
+    scene = replace(plan("t", *TAIL), debounce_s=0.0, **habits)
+    assert pressed_again(scene, scene.soonest_again_s - 0.01).show.scares == 1
+    night = pressed_again(scene, scene.soonest_again_s + 0.01)
+    assert night.show.scares == 2
+    lit_s = [at_s for at_s, command in night.lights.sent if command.on]
+    seen = max(sum(first_s <= at_s < first_s + 1.0 for at_s in lit_s) for first_s in lit_s)
+    (view,) = flashes_by_view([scene])
+    assert view.per_second >= seen
+
+
+def test_with_a_limit_switch_the_next_cue_may_follow_at_once() -> None:
+    """The switch may close as soon as the pop has come, whatever reset_s says."""
+    # WCAG 2.3.1: three at most
+    (view,) = flashes_by_view([replace(plan("t", *TAIL), limit_contact=LIMIT)])
+    assert (view.per_second, view.over_limit) == (5, True)
+    (view,) = flashes_by_view([replace(plan("t", *TAIL), limit_contact=LIMIT, between_groups_s=3.0)])
+    assert view.per_second == 3
 
 
 def test_small_flashes_pass_as_long_as_all_of_them_are_small_together() -> None:
