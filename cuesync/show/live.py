@@ -6,7 +6,8 @@ import contextlib
 import gc
 import sys
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections import deque
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import date
@@ -35,6 +36,7 @@ from cuesync.show.log import (
     ended_badly,
     new_night_file,
     read_summary,
+    seconds_since_triggers,
 )
 from cuesync.show.prepared import channels_needed
 from cuesync.show.sound import SoundDesk
@@ -48,6 +50,7 @@ from cuesync.show.watch import Watch, WatchedSource, WatchedStarter
 
 _SWITCH_INTERVAL_S = 0.0005
 _SETTLE_S = 1.0
+_LOOK_EVERY_S = 0.05
 _SAY_REST_S = 2.0
 _SAY_OVER_S = 1.0
 _CLOSE_S = 3.0
@@ -130,6 +133,10 @@ def run_show(
     stopping = threading.Event() if stop is None else stop
     clock = HostClock()
     badly_ended = ended_badly(log_folder)
+    now_s = clock.now_s()
+    last_triggers_s = {
+        scene: now_s - since_s for scene, since_s in seconds_since_triggers(log_folder).items()
+    }
     tellers = Tellers([*outlets, *(() if say is None else (PlainOutlet(say),))], clock)
 
     with ExitStack() as stack:
@@ -180,12 +187,12 @@ def run_show(
         )
         for scene, what in _opening_words(plans, steering, ports.sound, badly_ended):
             report(Note(at_s=clock.now_s(), scene=scene, what=what))
-        stack.enter_context(_steady(stopping))
+        asked = stack.enter_context(_steady())
         night = _Night(show, ports, steering, clock, report, listener)
         stack.callback(night.end)
-        night.begin()
-        while not stopping.wait(0.1):  # on Windows nothing but a short wait lets Ctrl-C through
-            pass
+        night.begin(last_triggers_s)
+        while not (asked or stopping.is_set()):
+            clock.sleep_s(_LOOK_EVERY_S)
         night.end()
         ports.close()
         tellers.drain(_SAY_REST_S)
@@ -230,15 +237,20 @@ def _check_together(plans: Sequence[Plan], controls: Controls) -> None:
 
 
 @contextmanager
-def _steady(stopping: threading.Event) -> Iterator[None]:
-    """Signals end the night in good order, no long garbage collection, quick turns between threads."""
+def _steady() -> Iterator[Collection[str]]:
+    """Signals end the night in good order, no long garbage collection, quick turns between threads.
+
+    What it gives is no longer empty once a signal has asked for the end. An event would not do: the next
+    signal may come while the one before is being taken, and would wait for the event's lock for ever.
+    """
+    asked: deque[str] = deque(maxlen=1)
     before_s = sys.getswitchinterval()
     sys.setswitchinterval(_SWITCH_INTERVAL_S)
     gc.freeze()  # not collected before: that would delay the arming, to free next to nothing
     gc.enable()
     try:
-        with on_signals(("SIGINT", *END_SIGNALS), stopping.set):
-            yield
+        with on_signals(("SIGINT", *END_SIGNALS), lambda: asked.append("end")):
+            yield asked
     finally:
         gc.unfreeze()
         sys.setswitchinterval(before_s)
@@ -437,8 +449,8 @@ class _Night:
         show.desk.wake = self._light_thread.wake
         show.message_desk.wake = self._message_thread.wake
 
-    def begin(self) -> None:
-        self._show.start()
+    def begin(self, last_triggers_s: Mapping[str, float]) -> None:
+        self._show.start(last_triggers_s)
         self._ports.open_contacts(self._take)
         for thread in (
             *self._guard_threads,

@@ -46,6 +46,7 @@ _SCHEMA_NUMBER = 1
 _MOST_WAITING = 50_000
 _TRY_AGAIN_S = 1.0
 _BATCH = 500
+_LATEST = 3
 _DATED = len("night-YYYY-MM-DD")
 _IN_USE = (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
 _NO_DISK = (
@@ -543,3 +544,32 @@ def ended_badly(folder: Path) -> Path | None:
     except (InputError, OSError):
         return files[-1]
     return files[-1] if ended_wall is None else None
+
+
+def seconds_since_triggers(folder: Path) -> dict[str, float]:
+    """How long ago, by the time of day, each scene was last triggered, as the latest logs tell.
+
+    A scene is missing where none of them tells, or where somebody has set the clock back since. Never
+    raises: an old log, whatever has become of it, keeps no new night from starting.
+    """
+    now = datetime.now().astimezone()
+    since_s: dict[str, float] = {}
+    try:
+        files = night_files(folder)[-_LATEST:]
+    except OSError:
+        return {}
+    for path in files:
+        try:
+            with _reading(path) as database:
+                last = database.execute(
+                    "SELECT scene, wall, max(id) FROM event WHERE kind = 'trigger' GROUP BY scene"
+                ).fetchall()
+                ago_s = {
+                    scene: (now - datetime.fromisoformat(wall)).total_seconds() for scene, wall, _ in last
+                }
+        except (InputError, OSError):
+            continue
+        for scene, scene_ago_s in ago_s.items():
+            if scene_ago_s >= 0.0:
+                since_s[scene] = min(scene_ago_s, since_s.get(scene, scene_ago_s))
+    return since_s
