@@ -190,6 +190,6 @@ def _play(
             controls=Controls(stop=("key:enter", *stop_contacts), house_lights=house_lights),
             sound_child=child,
         )
-    if any(outlet.ended for outlet in told):
-        ignore_signals(("SIGINT", *END_SIGNALS))
+        if any(outlet.ended for outlet in told):
+            ignore_signals(("SIGINT", *END_SIGNALS))
     return any(outlet.hangs for outlet in told)

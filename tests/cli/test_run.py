@@ -262,7 +262,7 @@ def test_a_second_ctrl_c_changes_nothing(tmp_path: Path, nights: list[Run], gap_
     while run.process.poll() is None:  # somebody in a hurry, to the very end
         run.process.send_signal(signal.SIGINT)
         time.sleep(0.005)
-    assert run.end() == 0
+    assert run.end() == 0, run.error
     assert b"The night is over: 1 scare, 0 presses refused, 0 faults." in run.out
     summary = read_summary(night_files(run.nights)[0])
     assert summary.ended_wall is not None
