@@ -135,5 +135,5 @@ def write_wav(
     # encoded in memory first, so that a full disk answers with its own error and not through libsndfile
     encoded = io.BytesIO()
     soundfile.write(encoded, np.asarray(samples), rate_hz, subtype=coding, format="WAV")
-    with whole_file(Path(path), replace=replace, how="choose another name, or ask to replace it") as part:
+    with whole_file(Path(path), replace=replace, how="choose another name, or add --replace") as part:
         part.write_bytes(encoded.getbuffer())
