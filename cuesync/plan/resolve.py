@@ -28,7 +28,7 @@ from cuesync.plan.plan import (
     PlannedSound,
 )
 from cuesync.profile import PropNumbers, prop_numbers, read_profile
-from cuesync.scene.load import SceneFile
+from cuesync.scene.load import SceneFile, looks_like_scene
 from cuesync.scene.model import Scene
 from cuesync.scene.sound_parts import BackgroundPart, SoundPart
 from cuesync.signs import sound_start_s
@@ -269,10 +269,18 @@ class _Resolver:
         return (device_ms[0] / 1000.0 if device_ms else 0.0) + air_s
 
     def numbers(self, profile: str) -> PropNumbers | None:
+        path = self.scene_file.beside(profile)
         try:
-            numbers = prop_numbers(read_profile(self.scene_file.beside(profile)).content)
+            numbers = prop_numbers(read_profile(path).content)
         except FaultyFileError as error:
-            self.problems += error.problems
+            if looks_like_scene(path):
+                self.problem(
+                    ("prop", "profile"),
+                    f"{path} is a scene, not a prop profile.",
+                    "Name the file that cuesync measure RECORDING --save FILE wrote.",
+                )
+            else:
+                self.problems += error.problems
             return None
         except CuesyncError as error:
             self.problem(("prop", "profile"), str(error), "Paths start at the scene file's folder.")
