@@ -23,8 +23,8 @@ from cuesync.report.tables import (
     rehearsal_table,
     trials_table,
 )
-from cuesync.report.words import columns
 from cuesync.show.rehearsal import rehearse
+from cuesync.wrapping import columns
 from tests.report.building import (
     DELAY_S,
     all_shapes,
@@ -167,6 +167,12 @@ def test_what_goes_to_other_gear_is_told_with_its_delay() -> None:
     assert rows["cue ends", "at the guest"] == "1500.0"
     _, _, table, _ = rehearsal_rows(rehearse(cue, rate_hz=8000, presses=1), cue)
     assert table.rows == (("time code 25", "0.0"), ("go 12 lighting 1", "602.3"))
+
+
+def test_a_remark_is_whole_where_there_is_room_for_it() -> None:
+    cue = replace(plan(), delay_source="median of 11 measured pops of 'the crone in the attic' (release)")
+    assert cue.delay_source not in plan_table(cue)
+    assert cue.delay_source in plan_table(cue, 200)
 
 
 names = st.text(st.characters(exclude_categories=("Cs", "Cc")), min_size=1, max_size=120)
