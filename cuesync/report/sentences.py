@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import log10
 
-from cuesync.care.flash import FLASHES_PER_SECOND, flashes_by_view
+from cuesync.care.flash import FLASHES_PER_SECOND, ViewFlashes, flashes_by_view
 from cuesync.counted import counted
 from cuesync.hearing.loudness import measure_loudness
 from cuesync.measuring.summary import Summary, summarise
@@ -54,6 +55,22 @@ def flash_lines(plan: Plan) -> list[str]:
                 f"All scenes in view together may have {FLASHES_PER_SECOND} (WCAG 2.3.1)."
             )
         lines.append(f"Flashes: {said}")
+    return lines
+
+
+def flash_sum_lines(views: Sequence[ViewFlashes]) -> list[str]:
+    """For each view, how many flashes all its scenes make together at the worst moment."""
+    lines = []
+    for view in views:
+        number = sum(scene.counts for scene in view.scenes)
+        place = f" in the view {view.view!r}" if view.view else ""
+        if not number:
+            lines.append(f"flashes{place}: all lights together are too small to count (WCAG 2.3.1)")
+            continue
+        red = view.red_per_second or "none"
+        said = f"at most {view.per_second} within one second{place}, {red} of them red"
+        of = f"{number} scenes added up" if number > 1 else "one scene"
+        lines.append(f"flashes of {of}: {said}; the limit is {FLASHES_PER_SECOND} (WCAG 2.3.1)")
     return lines
 
 
