@@ -89,6 +89,11 @@ def newest_night(night: Path) -> Path:
     from cuesync.errors import InputError
     from cuesync.show.log import night_files
 
+    if not night.exists() and not night.suffix:
+        raise InputError(
+            f"{night}: there is no such folder of logs. cuesync run writes a log each night, into "
+            "cuesync-nights in the folder where it is started; go there, or name the log."
+        )
     if not night.is_dir():
         return night
     files = night_files(night)
