@@ -7,9 +7,11 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import TYPE_CHECKING
 
+from cuesync.care.flash import DARK, lamp_states
+from cuesync.devices.ports import LightCommand
 from cuesync.measuring.summary import OUTLIER_Z, modified_z, summarise
 from cuesync.measuring.trial import Measurement, Trial
-from cuesync.plan.plan import Plan
+from cuesync.plan.plan import SLACK_S, Plan, PlannedLight
 from cuesync.report.words import (
     LIGHT_BEGINS,
     LIGHT_ENDS,
@@ -22,7 +24,6 @@ from cuesync.report.words import (
 from cuesync.wrapping import columns
 
 if TYPE_CHECKING:
-    from cuesync.devices.ports import LightCommand
     from cuesync.show.rehearsal import Rehearsal
 
 WIDTH = 80
@@ -139,7 +140,7 @@ def plan_events(plan: Plan) -> Table:
         if light.path_s > 0:
             seen = "is dark" if light.shape == "blackout" else "shines"
             events.append((light.lands_s, f"{name} {seen}", "as seen by the guest"))
-        events.append((light.at_s + light.length_s, f"{name} {LIGHT_ENDS[light.shape]}", "command sent"))
+        events.append((light.at_s + light.length_s, *_light_end(plan, light)))
     for message in plan.messages:
         begins = " begins" if message.length_s else ""
         events.append((message.at_s, message.name + begins, "sent to other gear"))
@@ -156,6 +157,21 @@ def plan_events(plan: Plan) -> Table:
         ),
         words=frozenset({0, 3}),
     )
+
+
+def _light_end(plan: Plan, light: PlannedLight) -> tuple[str, str]:
+    """What happens to a lamp as a shape lets it go: dark, back to its rest, or on by another shape."""
+    shapes = [other for other in plan.lights if other.light == light.light]
+    rests = {fixture.address: (fixture.rest_level, fixture.rest_colour) for fixture in plan.fixtures}
+    rest = rests.get(light.light, DARK)
+    end_s = light.lands_s + light.length_s + SLACK_S
+    level, colour = [rest, *(state[1:] for state in lamp_states(shapes, rest) if state[0] <= end_s)][-1]
+    if level == 0.0:
+        return f"{light.light} {LIGHT_ENDS[light.shape]}", "command sent"
+    now = command_text(LightCommand(light=light.light, level=level, colour=colour))
+    if (level, colour) == rest:
+        return f"{light.light} at rest", now
+    return f"{light.light} {light.shape} ends", f"still {now}"
 
 
 def plan_table(plan: Plan, width: int = WIDTH) -> str:

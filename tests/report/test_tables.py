@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from cuesync.devices.fixtures import Fixture
 from cuesync.devices.ports import LightCommand
 from cuesync.measuring.trial import Trial
 from cuesync.plan.plan import PlannedDrive
@@ -111,6 +112,25 @@ def test_every_shape_of_light_begins_and_ends_in_the_trades_words() -> None:
         ("midi:37 on", "command sent"),
         ("midi:37 off", "command sent"),
     }
+
+
+def test_a_lamp_that_stays_lit_is_not_told_to_be_off() -> None:
+    """A fixture goes back to its rest; a lamp that another shape still holds goes on."""
+    lamp = Fixture(
+        name="lamp",
+        universe=1,
+        start_slot=1,
+        channels=("dimmer", "red", "green", "blue"),
+        rest_level=0.3,
+        rest_colour=(1.0, 0.0, 0.0),
+    )
+    held = light("midi:36", length_s=0.5, steps=((0.0, 0.25),))
+    cue = replace(plan(lights=[light("fixture:lamp"), held, light("midi:36")]), fixtures=(lamp,))
+    told = {(row[0], row[3]): row[2] for row in plan_events(cue).rows}
+    assert told["fixture:lamp at rest", "30 %, #ff0000"] == "+76.0"
+    assert told["midi:36 flash ends", "still 25 %"] == "+76.0"
+    assert told["midi:36 off", "command sent"] == "+496.0"
+    assert ("fixture:lamp off", "command sent") not in told
 
 
 def test_a_cut_head_is_told() -> None:
