@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cuesync.clip import Clip
-from cuesync.errors import ClipError
+from cuesync.errors import ClipError, InputError
 from cuesync.storage import nearest_file, whole_file
 
 MIN_RATE_HZ = 8_000
@@ -115,6 +115,15 @@ def resample(clip: Clip, rate_hz: int) -> Clip:
 
     samples = soxr.resample(clip.samples, clip.rate_hz, rate_hz, quality="VHQ")
     return Clip(name=clip.name, samples=np.asarray(samples, dtype=np.float32), rate_hz=rate_hz)
+
+
+def check_wav_name(path: Path) -> None:
+    """InputError where the name promises something else than the WAV file that would be written."""
+    if path.suffix.lower() != ".wav":
+        given = f"ends in {path.suffix!r}" if path.suffix else "has no ending"
+        raise InputError(
+            f"{path}: {given}, and sound is written as .wav. Name it, for instance, {path.stem or 'cue'}.wav."
+        )
 
 
 def write_wav(

@@ -74,11 +74,24 @@ def flash_sum_lines(views: Sequence[ViewFlashes]) -> list[str]:
     return lines
 
 
+_SCATTER_UNKNOWN = "No measured pops: nobody knows yet how far the prop scatters. Measure it to find out."
+
+
+def rehearsal_lines(plan: Plan) -> list[str]:
+    """What a rehearsal of this plan leaves out of what a prop does."""
+    if not plan.pops_s:
+        return [f"{_SCATTER_UNKNOWN} Here each pop came after the time given in the scene."]
+    if plan.misfires:
+        of = f"{plan.misfires} of {plan.misfires + len(plan.pops_s)} triggers"
+        return [f"Misfires: left out here. When the prop was measured, {of} had no pop."]
+    return []
+
+
 def sync_lines(plan: Plan) -> list[str]:
     """How many of the measured pops the guest would have taken for one event, and which bias is best."""
     judged = plan_forecast(plan)
     if judged is None:
-        return ["No measured pops: nobody knows yet how far the prop scatters. Measure it to find out."]
+        return [_SCATTER_UNKNOWN]
     lines = [
         f"Sync: with {judged.unnoticed} of the {judged.n} measured pops nobody would notice that the "
         "sound is early or late",

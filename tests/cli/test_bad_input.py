@@ -419,6 +419,13 @@ def test_a_result_that_is_there_already_stays(ask: Ask, tmp_path: Path) -> None:
     assert (tmp_path / "out.wav").read_bytes() == b"mine"
 
 
+@pytest.mark.parametrize("name", ["out.mp3", "out", "out.wav.flac"])
+def test_a_sound_is_not_written_under_the_name_of_another_kind(ask: Ask, tmp_path: Path, name: str) -> None:
+    answer = ask("rehearse", scene_with(tmp_path, "= 640", "= 640"), "--out", tmp_path / name)
+    refused(answer, tmp_path / name, "sound is written as .wav. Name it, for instance, ")
+    assert not (tmp_path / name).exists()
+
+
 def test_a_folder_that_is_not_there(ask: Ask, tmp_path: Path) -> None:
     scene = scene_with(tmp_path, "= 640", "= 640")
     answer = ask("rehearse", scene, "--out", tmp_path / "new" / "out.wav")

@@ -120,6 +120,17 @@ def test_lights_are_told_from_the_trigger(stage: Path) -> None:
     assert {round(scare["pop_ms"], 3) for scare in rehearsal["scares"]} <= measured_ms
 
 
+def test_a_rehearsal_says_what_it_leaves_out(stage: Path) -> None:
+    """The crone's shipped profile has 12 trials and one misfire; the skull was never measured."""
+    scenes = stage / "scenes"
+    done = call("rehearse", scenes / "attic-crone.toml", "--presses", "3")
+    said = "Misfires: left out here. When the prop was measured, 1 of 12 triggers had no pop."
+    assert said in done.stdout.splitlines()
+    assert json.loads(call("rehearse", scenes / "attic-crone.toml", "--json").stdout)["notes"] == [said]
+    done = call("rehearse", scenes / "shelf-skull.toml", "--presses", "3")
+    assert "No measured pops: nobody knows yet how far the prop scatters." in done.stdout
+
+
 @pytest.mark.parametrize("suffix", ["png", "svg", "html"])
 def test_every_picture(stage: Path, suffix: str) -> None:
     picture = stage / f"plan.{suffix}"
