@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
@@ -92,7 +93,7 @@ def command(
     child = sound_child.SoundChild()  # first of all: it looks for the sound card while the scenes are read
     gc.disable()  # all that is loaded now stays; the show begins with collecting garbage
     try:
-        hangs = _play(
+        logged, hangs = _play(
             child,
             scenes,
             device,
@@ -108,8 +109,10 @@ def command(
     finally:
         gc.enable()
         child.kill()
+    code = 0 if logged else 1
     if hangs:
-        os._exit(0)  # Python would wait for it for ever; all else has ended in order
+        os._exit(code)  # Python would wait for it for ever; all else has ended in order
+    sys.exit(code)
 
 
 def _play(
@@ -125,8 +128,8 @@ def _play(
     stop_contacts: tuple[str, ...],
     house_lights: tuple[str, ...],
     network: dict[str, Any],
-) -> bool:
-    """Play the night; True where a screen or reader still hangs after it."""
+) -> tuple[bool, bool]:
+    """Play the night; whether its log has all of it, and whether a screen or reader still hangs after it."""
     from cuesync.scene.load import read_scene
 
     files = [read_scene(path) for path in scenes]
@@ -181,7 +184,7 @@ def _play(
             raise KeyboardInterrupt
 
     with on_signals(("SIGINT",), give_up):
-        run_show(
+        night = run_show(
             plans,
             device=device,
             settings=PortSettings(midi_in=midi_in, midi_out=midi_out, **network),
@@ -192,4 +195,4 @@ def _play(
         )
         if any(outlet.ended for outlet in told):
             ignore_signals(("SIGINT", *END_SIGNALS))
-    return any(outlet.hangs for outlet in told)
+    return not night.log_trouble, any(outlet.hangs for outlet in told)

@@ -58,11 +58,13 @@ class Words(Outlet):
             self._write(self._repaint)
 
     def over(self, summary: NightSummary) -> None:
-        """Say how many scares it were, and where the log is."""
+        """Say how many scares it were, where the log is, and what it lacks."""
         said = (
             f"The night is over: {counted(summary.scares, 'scare')}, "
             f"{counted(summary.refusals, 'press refused', 'presses refused')}, "
-            f"{counted(summary.faults, 'fault')}.\nIts log: cuesync log {summary.path}"
+            f"{counted(summary.faults, 'fault')}.\n"
+            + (f"But {summary.log_trouble}. What is there" if summary.log_trouble else "Its log")
+            + f": cuesync log {summary.path}"
         )
         self._write(lambda: self._print(said))
 

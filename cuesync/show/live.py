@@ -9,7 +9,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -150,24 +150,26 @@ def run_show(
             sound_child,
         )
         stack.callback(ports.close)
-        log = NightLog(
-            new_night_file(log_folder, date.today().isoformat()),
-            plans,
-            clock.now_s(),
-            trouble=lambda text: tellers.put(Fault(at_s=clock.now_s(), what=text, about="log", lasting=True)),
-            relief=lambda text: tellers.put(Recovered(at_s=clock.now_s(), what=text, about="log")),
-        )
-        stack.callback(log.close)
-        tally = NightTally(log.path, plans)
-
-        if ports.sound is not None:
-            opened = ports.sound
-            plans = [with_device_latency(plan, opened.latency_s, opened.name) for plan in plans]
+        path = new_night_file(log_folder, date.today().isoformat())
+        tally = NightTally(path, plans)
 
         def report(event: ShowEvent) -> None:
             log.put(event)
             tally.take(event)
             tellers.put(event)
+
+        log = NightLog(
+            path,
+            plans,
+            clock.now_s(),
+            trouble=lambda text: report(Fault(at_s=clock.now_s(), what=text, about="log", lasting=True)),
+            relief=lambda text: report(Recovered(at_s=clock.now_s(), what=text, about="log")),
+        )
+        stack.callback(log.close)
+
+        if ports.sound is not None:
+            opened = ports.sound
+            plans = [with_device_latency(plan, opened.latency_s, opened.name) for plan in plans]
 
         stack.callback(tellers.close, None, _SAY_REST_S)
         tellers.start(report)
@@ -197,12 +199,15 @@ def run_show(
         ports.close()
         tellers.drain(_SAY_REST_S)
         log.close()
-        try:
-            summary = read_summary(log.path)
-        except InputError as problem:  # a full disk, say; the night itself went well
-            what = f"the night's log can't be read back: {problem}"
-            tellers.put(Fault(at_s=clock.now_s(), what=what))
-            summary = tally.summary()
+        if log.incomplete:  # a full disk, say; the night itself went well
+            summary = replace(tally.summary(), log_trouble=log.incomplete)
+        else:
+            try:
+                summary = read_summary(log.path)
+            except InputError as problem:
+                what = f"the night's log can't be read back: {problem}"
+                tellers.put(Fault(at_s=clock.now_s(), what=what))
+                summary = replace(tally.summary(), log_trouble="its log can't be read back")
         tellers.close(summary, _SAY_OVER_S)
         return summary
 

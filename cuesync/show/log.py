@@ -10,6 +10,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import queue
+import shutil
 import sqlite3
 import threading
 import time
@@ -22,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from cuesync import __version__
+from cuesync.counted import counted
 from cuesync.errors import InputError, StorageError
 from cuesync.plan.plan import Plan
 from cuesync.show.events import Fault, PressRefused, ScareDone, ShowEvent
@@ -45,6 +47,8 @@ INSERT_EVENT = "INSERT INTO event (at_s, wall, kind, scene, text, data) VALUES (
 _SCHEMA_NUMBER = 1
 _MOST_WAITING = 50_000
 _TRY_AGAIN_S = 1.0
+_ROOM_BYTES = 5_000_000
+"""Somewhat more than SQLite writes beside the file before it puts that into it: 1000 pages of 4096 bytes."""
 _BATCH = 500
 _LATEST = 3
 _DATED = len("night-YYYY-MM-DD")
@@ -83,8 +87,9 @@ class NightLog:
     """Takes events from any thread and never makes anybody wait; `close` waits until all is written.
 
     When the file can't be written (full disk), events wait in memory, up to a limit, until it can be
-    again; `trouble` is told once in words, `relief` when it is over. Whatever goes wrong, the thread goes on;
-    should it end all the same, `trouble` tells that too.
+    again; `trouble` is told once in words, `relief` when all is written and there is room for more. Both may
+    put events in here. Whatever goes wrong, the thread goes on; should it end all the same, `trouble` tells
+    that too.
     """
 
     def __init__(
@@ -103,8 +108,9 @@ class NightLog:
         self._relief = relief
         self._queue: queue.SimpleQueue[tuple[str, ShowEvent] | None] = queue.SimpleQueue()
         self._waiting: deque[tuple[str, ShowEvent]] = deque()
-        self.lost = 0
-        """Events that found no room while the file could not be written."""
+        self._lost: Counter[bool] = Counter()
+        """Events that found no room while the file could not be written; True: scares."""
+        self._ended = False
         try:
             with closing(self._connect()) as database:
                 database.executescript(_SCHEMA)
@@ -130,6 +136,17 @@ class NightLog:
         """Write what is left and mark the night as ended well."""
         self._queue.put(None)
         self._thread.join(timeout_s)
+        self._collect(block=False)  # what came too late for it, or while it hangs
+
+    @property
+    def incomplete(self) -> str:
+        """What the file lacks, as the end of a sentence; empty where it has all. For after its closing."""
+        waiting = Counter(isinstance(event, ScareDone) for _, event in tuple(self._waiting))
+        if missing := (self._lost + waiting).total():
+            scares = (self._lost + waiting)[True]
+            among = f", {counted(scares, 'scare')} among them," if scares else ""
+            return f"{counted(missing, 'event')}{among} could not be written to its log"
+        return "" if self._ended else "its end could not be written to its log"
 
     def _connect(self) -> sqlite3.Connection:
         database = sqlite3.connect(self.path, timeout=1.0)
@@ -145,13 +162,16 @@ class NightLog:
 
     def _write(self) -> None:
         database: sqlite3.Connection | None = None
-        ending = in_trouble = False
-        while not (ending and not self._waiting):
+        ending = in_trouble = last_try = False
+        while not (self._ended and not self._waiting and self._queue.empty()):
             try:
-                ending = self._collect(block=not self._waiting and not ending) or ending
+                ending |= self._collect(
+                    block=not self._waiting and not ending, within_s=_TRY_AGAIN_S if in_trouble else None
+                )
                 if database is None:
                     database = self._connect()
                 self._write_batch(database, ended=ending)
+                last_try = False
             except Exception as problem:
                 if database is not None:
                     with suppress(sqlite3.Error):
@@ -159,50 +179,63 @@ class NightLog:
                     database = None
                 if not in_trouble:
                     in_trouble = True
-                    self._trouble(f"the night's log can't be written: {_in_words(problem)}.")
-                if ending:
-                    self.lost += len(self._waiting)
+                    todo = "" if ending else f" {_todo(problem)}"
+                    self._trouble(f"the night's log can't be written: {_in_words(problem)}.{todo}")
+                if last_try:
                     return
-                time.sleep(_TRY_AGAIN_S)
+                if ending:
+                    last_try = True  # at once: closing has made room, where the disk was full
+                else:
+                    time.sleep(_TRY_AGAIN_S)
                 continue
-            if in_trouble:
+            if in_trouble and not self._waiting and (ending or self._has_room()):
                 in_trouble = False
+                lost = self._lost.total()
                 self._relief(
-                    "the night's log is being written again; nothing was lost"
-                    if not self.lost
-                    else f"the night's log is being written again; {self.lost} lines were lost"
+                    "the night's log is being written again; "
+                    + (f"{counted(lost, 'line was', 'lines were')} lost" if lost else "nothing was lost")
                 )
         if database is not None:
             database.close()
 
-    def _collect(self, *, block: bool) -> bool:
+    def _has_room(self) -> bool:
+        """On a disk that is all but full a line fits now and then: that is no end of the trouble."""
+        try:
+            return shutil.disk_usage(self.path.parent).free >= _ROOM_BYTES
+        except OSError:
+            return True
+
+    def _collect(self, *, block: bool, within_s: float | None = None) -> bool:
         """Move what has come in to the waiting line; True when the end was asked for."""
+        ended = False
         while True:
             try:
-                entry = self._queue.get(block=block)
+                entry = self._queue.get(block, within_s)
             except queue.Empty:
-                return False
-            if entry is None:
-                return True
+                return ended
             block = False
-            if len(self._waiting) >= _MOST_WAITING:
-                self.lost += 1
+            if entry is None:
+                ended = True
+            elif len(self._waiting) >= _MOST_WAITING:
+                self._lost[isinstance(entry[1], ScareDone)] += 1
             else:
                 self._waiting.append(entry)
 
     def _write_batch(self, database: sqlite3.Connection, *, ended: bool) -> None:
         batch = [self._waiting[index] for index in range(min(_BATCH, len(self._waiting)))]
         rows = [self._rows(wall, event) for wall, event in batch]
+        ended = ended and len(batch) == len(self._waiting)
         with database:  # one transaction, undone as a whole where it fails
             database.executemany(INSERT_EVENT, [event_row for event_row, _ in rows])
             database.executemany(
                 f"INSERT OR REPLACE INTO scare VALUES ({', '.join('?' * 12)})",
                 [scare_row for _, scare_row in rows if scare_row is not None],
             )
-            if ended and len(batch) == len(self._waiting):
+            if ended:
                 database.execute("UPDATE night SET ended_wall = ?", (_wall(),))
         for _ in batch:
             self._waiting.popleft()
+        self._ended = ended
 
     def _rows(self, wall: str, event: ShowEvent) -> tuple[_Row, _Row | None]:
         """The event's line and, for a scare, its numbers; one that fails keeps no other from the file."""
@@ -271,6 +304,19 @@ def _in_words(problem: BaseException) -> str:
     """What the system said in its own words; what Python said with its kind, which often says more."""
     text = str(problem)
     return text if isinstance(problem, sqlite3.Error | OSError) else f"{type(problem).__name__}: {text}"
+
+
+def _todo(problem: BaseException) -> str:
+    code = getattr(problem, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
+    if code == sqlite3.SQLITE_FULL:
+        step = "Make room on its disk; until then"
+    elif code in _IN_USE:
+        step = "Close the other program that has it open; until then"
+    elif code in _NO_DISK or isinstance(problem, OSError):
+        step = "Look at its disk: is it full, read-only, or gone? Until it can,"
+    else:
+        step = "Until it can,"
+    return f"{step} what happens waits in memory."
 
 
 def _as_it_is(event: ShowEvent) -> str:
@@ -349,13 +395,17 @@ class SceneNight:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NightSummary:
-    """A whole night; `ended_wall` is None where the program was killed (or is still running)."""
+    """A whole night; `ended_wall` is None where the program was killed (or is still running).
+
+    `log_trouble`: what is wrong with its log, as the end of a sentence; the numbers are not from there then.
+    """
 
     path: Path
     started_wall: str
     ended_wall: str | None
     scenes: tuple[SceneNight, ...]
     faults: int
+    log_trouble: str = ""
 
     @property
     def scares(self) -> int:
@@ -367,7 +417,7 @@ class NightSummary:
 
 
 class NightTally:
-    """The numbers of a night from its events alone, for when its log can't be read back."""
+    """The numbers of a night from its events alone, for when its log lacks some or can't be read back."""
 
     def __init__(self, path: Path, plans: Sequence[Plan]) -> None:
         self._path = path
@@ -375,8 +425,14 @@ class NightTally:
         self._scares: dict[str, list[ScareDone]] = {plan.title: [] for plan in plans}
         self._refusals: Counter[str] = Counter()
         self._faults = 0
+        self._taking = threading.Lock()
 
     def take(self, event: ShowEvent) -> None:
+        """From any thread."""
+        with self._taking:
+            self._take(event)
+
+    def _take(self, event: ShowEvent) -> None:
         if isinstance(event, ScareDone):
             self._scares[event.scene].append(event)
         elif isinstance(event, PressRefused):

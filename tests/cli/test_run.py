@@ -157,6 +157,36 @@ def test_a_status_file_on_a_full_disk_ends_no_night(tmp_path: Path, nights: list
     assert read_summary(night_files(run.nights)[0]).ended_wall is not None
 
 
+def test_a_night_on_a_disk_that_stays_full_tells_at_its_end_what_the_log_lacks(
+    tmp_path: Path, nights: list[Run]
+) -> None:
+    """No file of this process may grow any more: to the log that is a full disk."""
+    resource = pytest.importorskip("resource")
+    if not hasattr(resource, "prlimit"):
+        pytest.skip("only Linux lets a limit be set from outside")
+    nights.append(run := Run(tmp_path))
+    run.scare(1)
+    run.wait(lambda: run.logged("state") >= 5)
+    hard = resource.prlimit(run.process.pid, resource.RLIMIT_FSIZE)[1]
+    resource.prlimit(run.process.pid, resource.RLIMIT_FSIZE, (0, hard))
+    for number in (2, 3):
+        os.write(run.typist, b" ")
+        run.wait(lambda number=number: f"scare {number} done".encode() in run.out)  # type: ignore[misc]
+        run.wait(lambda number=number: run.out.count(b": armed") > number)  # type: ignore[misc]
+    assert run.end(signal.SIGINT) == 1
+    assert run.out.count(b"the night's log can't be written: ") == 1
+    assert b"nothing was lost" not in run.out
+    assert b"The night is over: 3 scares, 0 presses refused, 1 fault.\n" in run.out
+    path = night_files(run.nights)[0]
+    last = run.out.decode().splitlines()[-1]
+    assert last.startswith("But ")
+    assert last.endswith(
+        f" events, 2 scares among them, could not be written to its log. What is there: cuesync log {path}"
+    )
+    summary = read_summary(path)
+    assert (summary.scares, summary.ended_wall) == (1, None)
+
+
 @needs_full
 def test_words_for_a_full_disk_go_to_stderr(tmp_path: Path, nights: list[Run]) -> None:
     with FULL.open("w") as full:

@@ -7,6 +7,7 @@ import io
 import json
 import os
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -63,6 +64,15 @@ def test_a_pipe_gets_plain_lines() -> None:
         "The night is over: 0 scares, 0 presses refused, 2 faults.",
         "Its log: cuesync log night.sqlite",
     ]
+
+
+def test_the_last_words_of_a_night_say_what_its_log_lacks() -> None:
+    pipe = io.StringIO()
+    lacking = replace(SUMMARY, log_trouble="3 events could not be written to its log")
+    Words(["attic"], [pipe], SimulatedClock()).over(lacking)
+    assert pipe.getvalue().splitlines()[1] == (
+        "But 3 events could not be written to its log. What is there: cuesync log night.sqlite"
+    )
 
 
 def test_a_terminal_keeps_a_row_a_scene(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -11,9 +12,10 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -367,10 +369,123 @@ def test_whatever_fails_as_the_log_is_written_is_told_and_loses_nothing(
         time.sleep(0.02)
     log.close()
     assert told == [
-        "the night's log can't be written: RuntimeError: odd.",
+        "the night's log can't be written: RuntimeError: odd. Until it can, what happens waits in memory.",
         "the night's log is being written again; nothing was lost",
     ]
     assert [event.text for event in read_events(path)] == ["x"]
+
+
+def refusing(log: NightLog, monkeypatch: pytest.MonkeyPatch) -> threading.Event:
+    """A disk that takes nothing for this log while the event is set."""
+    full = threading.Event()
+    full.set()
+    connect = log._connect
+
+    def sometimes() -> sqlite3.Connection:
+        if full.is_set():
+            problem = sqlite3.OperationalError("database or disk is full")
+            problem.sqlite_errorcode = sqlite3.SQLITE_FULL
+            raise problem
+        return connect()
+
+    monkeypatch.setattr(log, "_connect", sometimes)
+    return full
+
+
+def test_a_disk_that_takes_a_line_now_and_then_is_not_said_to_be_well_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Closing the file gives some of the disk back, and the next lines fill it again."""
+    path = new_night_file(tmp_path, TODAY)
+    told: list[str] = []
+    log = NightLog(path, [plan()], 0.0, trouble=told.append, relief=told.append)
+    full = refusing(log, monkeypatch)
+    free = 20_000
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: SimpleNamespace(free=free))
+    log.put(Note(at_s=1.0, what="x"))
+    wait_until(lambda: bool(told))
+    full.clear()
+    wait_until(lambda: bool(list(read_events(path))))
+    time.sleep(1.2)  # it looks once a second
+    assert told == [
+        "the night's log can't be written: database or disk is full. "
+        "Make room on its disk; until then what happens waits in memory."
+    ]
+    free = 20_000_000
+    wait_until(lambda: len(told) == 2)  # though nothing more happens
+    assert told[1] == "the night's log is being written again; nothing was lost"
+    log.close()
+    assert log.incomplete == ""
+
+
+def wait_until(true: Callable[[], bool], timeout_s: float = 10.0) -> None:
+    end_s = time.monotonic() + timeout_s
+    while not true():
+        assert time.monotonic() < end_s
+        time.sleep(0.02)
+
+
+def scare(number: int) -> ScareDone:
+    return ScareDone(
+        at_s=1.0, scene="Cellar door", number=number, trigger_s=0.5, sounds=(), lights=(), stopped=False
+    )
+
+
+def test_a_disk_that_stays_full_leaves_a_log_that_knows_what_it_lacks(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = new_night_file(tmp_path, TODAY)
+    told: list[str] = []
+    log = NightLog(path, [plan()], 0.0, trouble=told.append, relief=told.append)
+    log.put(scare(1))
+    wait_until(lambda: bool(list(read_events(path))))
+    real = log._write_batch
+
+    def full(database: sqlite3.Connection, *, ended: bool) -> None:
+        if log._waiting or ended:
+            raise sqlite3.OperationalError("database or disk is full")
+        real(database, ended=ended)
+
+    monkeypatch.setattr(log, "_write_batch", full)
+    monkeypatch.setattr(log_module, "_MOST_WAITING", 3)
+    for event in (scare(2), Note(at_s=2.0, what="x"), scare(3), scare(4), Note(at_s=3.0, what="y")):
+        log.put(event)
+    log.close()
+    assert len(told) == 1
+    assert log.incomplete == "5 events, 3 scares among them, could not be written to its log"
+    assert [event.text for event in read_events(path)] == ["scare 1 done"]
+
+
+def test_a_log_that_lacks_nothing_but_its_end_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log = NightLog(new_night_file(tmp_path, TODAY), [plan()], 0.0)
+    refusing(log, monkeypatch)
+    log.close()
+    assert log.incomplete == "its end could not be written to its log"
+
+
+def test_the_end_of_the_night_is_tried_once_more_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = new_night_file(tmp_path, TODAY)
+    told: list[str] = []
+
+    def tell(text: str) -> None:
+        full.clear()
+        told.append(text)
+        log.put(Fault(at_s=2.0, what=text))
+
+    log = NightLog(path, [plan()], 0.0, trouble=tell, relief=tell)
+    full = refusing(log, monkeypatch)
+    log.close()
+    assert log.incomplete == ""
+    assert told == [
+        "the night's log can't be written: database or disk is full.",
+        "the night's log is being written again; nothing was lost",
+    ]
+    assert [event.text for event in read_events(path)] == told
+    assert read_summary(path).ended_wall is not None
 
 
 def test_a_log_whose_thread_ends_all_the_same_says_so(
