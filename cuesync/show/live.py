@@ -124,7 +124,7 @@ def run_show(
     happens, each on a thread of its own. `sound_child` was started, and asked for this device, before the
     plans were made.
     DeviceError where something needed is missing, InputError where two scenes or controls can't
-    go together, StorageError where the log can't be written; nothing is armed then.
+    go together, StorageError where the log can't be written; nothing is armed then, and no log is left.
     """
     if not plans:
         raise InputError("there is no scene to run. Name at least one scene file.")
@@ -165,7 +165,8 @@ def run_show(
             trouble=lambda text: report(Fault(at_s=clock.now_s(), what=text, about="log", lasting=True)),
             relief=lambda text: report(Recovered(at_s=clock.now_s(), what=text, about="log")),
         )
-        stack.callback(log.close)
+        begun = False
+        stack.callback(lambda: log.close() if begun else log.discard())
 
         if ports.sound is not None:
             opened = ports.sound
@@ -193,23 +194,27 @@ def run_show(
         night = _Night(show, ports, steering, clock, report, listener)
         stack.callback(night.end)
         night.begin(last_triggers_s)
+        begun = True
         while not (asked or stopping.is_set()):
             clock.sleep_s(_LOOK_EVERY_S)
         night.end()
         ports.close()
         tellers.drain(_SAY_REST_S)
         log.close()
-        if log.incomplete:  # a full disk, say; the night itself went well
-            summary = replace(tally.summary(), log_trouble=log.incomplete)
-        else:
-            try:
-                summary = read_summary(log.path)
-            except InputError as problem:
-                what = f"the night's log can't be read back: {problem}"
-                tellers.put(Fault(at_s=clock.now_s(), what=what))
-                summary = replace(tally.summary(), log_trouble="its log can't be read back")
+        summary = _in_numbers(log, tally, lambda what: tellers.put(Fault(at_s=clock.now_s(), what=what)))
         tellers.close(summary, _SAY_OVER_S)
         return summary
+
+
+def _in_numbers(log: NightLog, tally: NightTally, trouble: Callable[[str], None]) -> NightSummary:
+    """The night as its log has it; as it was, where the log is not whole (a full disk, say)."""
+    if log.incomplete:
+        return replace(tally.summary(), log_trouble=log.incomplete)
+    try:
+        return read_summary(log.path)
+    except InputError as problem:
+        trouble(f"the night's log can't be read back: {problem}")
+        return replace(tally.summary(), log_trouble="its log can't be read back")
 
 
 def _opening_words(

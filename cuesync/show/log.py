@@ -101,7 +101,10 @@ class NightLog:
         trouble: Callable[[str], None] = lambda _: None,
         relief: Callable[[str], None] = lambda _: None,
     ) -> None:
-        """`path` is empty or new; `start_s` is the host time from which the night is counted."""
+        """`path` is empty or new; `start_s` is the host time from which the night is counted.
+
+        StorageError where it can't be written; an empty file at `path` is removed then.
+        """
         self.path = path
         self._start_s = start_s
         self._trouble = trouble
@@ -110,10 +113,12 @@ class NightLog:
         self._waiting: deque[tuple[str, ShowEvent]] = deque()
         self._lost: Counter[bool] = Counter()
         """Events that found no room while the file could not be written; True: scares."""
+        self._written = 0
         self._ended = False
+        empty = not path.exists() or not path.stat().st_size
         try:
             with closing(self._connect()) as database:
-                database.executescript(_SCHEMA)
+                database.executescript(f"BEGIN;{_SCHEMA}")  # with what follows, whole or not at all
                 database.execute(
                     "INSERT INTO night VALUES (?, ?, ?, NULL)", (_SCHEMA_NUMBER, __version__, _wall())
                 )
@@ -123,6 +128,8 @@ class NightLog:
                 )
                 database.commit()
         except sqlite3.Error as problem:
+            if empty:
+                _remove(path)
             raise StorageError(
                 f"{path}: the night's log can't be written ({problem}). Choose another folder for it."
             ) from problem
@@ -137,6 +144,17 @@ class NightLog:
         self._queue.put(None)
         self._thread.join(timeout_s)
         self._collect(block=False)  # what came too late for it, or while it hangs
+
+    def discard(self) -> None:
+        """Close, and remove the file, unless somebody else (`cuesync note`) has written into it."""
+        self.close()
+        try:
+            with _reading(self.path) as database:
+                (events,) = database.execute("SELECT count(*) FROM event").fetchone()
+        except InputError:
+            return
+        if events == self._written:
+            _remove(self.path)
 
     @property
     def incomplete(self) -> str:
@@ -235,6 +253,7 @@ class NightLog:
                 database.execute("UPDATE night SET ended_wall = ?", (_wall(),))
         for _ in batch:
             self._waiting.popleft()
+        self._written += len(batch)
         self._ended = ended
 
     def _rows(self, wall: str, event: ShowEvent) -> tuple[_Row, _Row | None]:
@@ -317,6 +336,13 @@ def _todo(problem: BaseException) -> str:
     else:
         step = "Until it can,"
     return f"{step} what happens waits in memory."
+
+
+def _remove(path: Path) -> None:
+    """Away with a log that nobody needs, and with what SQLite keeps beside it."""
+    for end in ("", "-journal", "-wal", "-shm"):
+        with suppress(OSError):
+            path.with_name(path.name + end).unlink()
 
 
 def _as_it_is(event: ShowEvent) -> str:

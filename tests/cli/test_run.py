@@ -201,6 +201,23 @@ def test_words_for_a_full_disk_go_to_stderr(tmp_path: Path, nights: list[Run]) -
     assert b"The night is over: 1 scare" in run.error
 
 
+def test_a_start_that_comes_to_nothing_leaves_no_log(tmp_path: Path) -> None:
+    scene = tmp_path / "scene.toml"
+    scene.write_text(SCENE.format(length_ms=80), encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "cuesync", "run", scene, "--log-folder", tmp_path / "nights"],
+        cwd=ROOT,
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=60.0,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert "keys can only be read from a terminal" in done.stderr
+    assert list((tmp_path / "nights").iterdir()) == []
+
+
 def test_a_reader_of_the_status_that_ends_ends_no_night(tmp_path: Path, nights: list[Run]) -> None:
     reader, writer = os.pipe()
     nights.append(run := Run(tmp_path, "--status-json", "-", stdout=writer))

@@ -33,6 +33,7 @@ from cuesync.show.log import (
     read_scares,
     read_summary,
 )
+from cuesync.show.night_note import add_note
 from tests.show.plans import light, plan
 from tests.show.simulation import Simulation
 
@@ -189,6 +190,55 @@ def test_a_disk_that_is_full_for_a_while_loses_nothing(tmp_path: Path) -> None:
     assert "can't be written" in troubles[0]
     assert reliefs == ["the night's log is being written again; nothing was lost"]
     assert [event.text for event in read_events(path)] == [f"line {index}" for index in range(300)]
+
+
+LIMITED = """
+import resource, sys
+from pathlib import Path
+from cuesync.errors import StorageError
+from cuesync.show.log import NightLog, new_night_file
+path = new_night_file(Path(sys.argv[1]), "2026-10-31")
+hard = resource.getrlimit(resource.RLIMIT_FSIZE)[1]
+resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[2]), hard))
+try:
+    NightLog(path, [], 0.0)
+except StorageError as problem:
+    print(problem)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no limit for the size of a file")
+@pytest.mark.parametrize("most_bytes", [0, 4096, 16384])
+def test_a_start_on_a_full_disk_leaves_no_file(tmp_path: Path, most_bytes: int) -> None:
+    run = subprocess.run(
+        [sys.executable, "-c", LIMITED, str(tmp_path / "nights"), str(most_bytes)],
+        capture_output=True,
+        text=True,
+        timeout=60.0,
+        check=True,
+    )
+    assert "the night's log can't be written (" in run.stdout
+    assert list((tmp_path / "nights").iterdir()) == []
+
+
+def test_a_log_that_can_not_be_begun_leaves_a_file_of_somebody_else_alone(tmp_path: Path) -> None:
+    path = tmp_path / "night-2026-10-31.sqlite"
+    path.write_bytes(b"something else")
+    with pytest.raises(StorageError, match="can't be written"):
+        NightLog(path, [], 0.0)
+    assert path.read_bytes() == b"something else"
+
+
+def test_a_log_that_is_discarded_is_gone_unless_it_has_a_note(tmp_path: Path) -> None:
+    for note in ("", "the keyboard is unplugged"):
+        path = new_night_file(tmp_path, TODAY)
+        log = NightLog(path, [plan()], 0.0)
+        log.put(Note(at_s=1.0, what="no emergency stop"))
+        if note:
+            add_note(path, note)
+        log.discard()
+        assert bool(list(tmp_path.iterdir())) == bool(note)
+    assert note in [event.text for event in read_events(path)]
 
 
 FULL = """
