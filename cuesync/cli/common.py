@@ -87,7 +87,7 @@ def flash_fields(views: Sequence[ViewFlashes], paths: Sequence[Path]) -> list[di
 def newest_night(night: Path) -> Path:
     """The log that is meant: this file, or the newest of this folder. InputError where there is none."""
     from cuesync.errors import InputError
-    from cuesync.show.log import night_files
+    from cuesync.show.log import nights_newest_first
 
     if not night.exists() and not night.suffix:
         raise InputError(
@@ -96,10 +96,10 @@ def newest_night(night: Path) -> Path:
         )
     if not night.is_dir():
         return night
-    files = night_files(night)
-    if not files:
+    newest = next(nights_newest_first(night), None)
+    if newest is None:
         raise InputError(f"{night}: there is no log in this folder yet. cuesync run writes one a night.")
-    return files[-1]
+    return newest
 
 
 def port_options(function: Callable[..., Any]) -> Callable[..., Any]:

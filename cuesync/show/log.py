@@ -19,6 +19,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -504,11 +505,36 @@ def night_files(folder: Path) -> tuple[Path, ...]:
     return tuple(sorted(folder.glob("night-*.sqlite"), key=order))
 
 
+def nights_newest_first(folder: Path) -> Iterator[Path]:
+    """The logs of the folder, but for files without a night: what a start leaves that dies at once."""
+    return (path for path in reversed(night_files(folder)) if not _without_night(path))
+
+
+def _without_night(path: Path) -> bool:
+    """Whether no night was ever written into this file. Never raises; False where that can't be told."""
+    try:
+        beside = path.with_name(f"{path.name}-wal")
+        waiting = beside.exists() and beside.stat().st_size > 0
+        # with nothing beside it SQLite needn't write there to read it, which a full disk would refuse
+        uri = f"{path.resolve().as_uri()}?mode=ro" + ("" if waiting else "&immutable=1")
+        with closing(sqlite3.connect(uri, uri=True, timeout=1.0)) as database:
+            tables = [name for (name,) in database.execute("SELECT name FROM sqlite_master")]
+            if "night" not in tables:
+                return not tables
+            return database.execute("SELECT 1 FROM night").fetchone() is None
+    except (sqlite3.Error, OSError, ValueError):
+        return False
+
+
 @contextmanager
 def _reading(path: Path) -> Iterator[sqlite3.Connection]:
     """The log, open for reading only; InputError for whatever goes wrong with it until it is closed."""
     if not path.is_file():
         raise InputError(f"{path}: there is no such log. Logs are called night-YYYY-MM-DD.sqlite.")
+    if _without_night(path):
+        raise InputError(
+            f"{path}: has no night in it, as that start of cuesync run failed; name another log."
+        )
     with ExitStack() as stack:
         try:
             uri = f"{path.resolve().as_uri()}?mode=ro"
@@ -519,6 +545,8 @@ def _reading(path: Path) -> Iterator[sqlite3.Connection]:
                     f"{path}: was written by another version of cuesync and can't be read by this one."
                 )
             yield database
+        except InputError:
+            raise
         except (sqlite3.Error, ValueError) as problem:  # ValueError: text or JSON that is damaged
             code = getattr(problem, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
             if code in _IN_USE:
@@ -615,17 +643,17 @@ def ended_badly(folder: Path) -> Path | None:
     Never raises: an old log, whatever has become of it, keeps no new night from starting.
     """
     try:
-        files = night_files(folder)
+        newest = next(nights_newest_first(folder), None)
     except OSError:
         return None
-    if not files:
+    if newest is None:
         return None
     try:
-        with _reading(files[-1]) as database:
+        with _reading(newest) as database:
             (ended_wall,) = database.execute("SELECT ended_wall FROM night").fetchone()
     except (InputError, OSError):
-        return files[-1]
-    return files[-1] if ended_wall is None else None
+        return newest
+    return newest if ended_wall is None else None
 
 
 def seconds_since_triggers(folder: Path) -> dict[str, float]:
@@ -637,7 +665,7 @@ def seconds_since_triggers(folder: Path) -> dict[str, float]:
     now = datetime.now().astimezone()
     since_s: dict[str, float] = {}
     try:
-        files = night_files(folder)[-_LATEST:]
+        files = list(islice(nights_newest_first(folder), _LATEST))
     except OSError:
         return {}
     for path in files:

@@ -66,6 +66,14 @@ def test_before_any_night_it_is_said_who_writes_the_log(
         CliRunner().invoke(cuesync, arguments, catch_exceptions=False)
 
 
+def test_a_start_that_failed_after_the_night_takes_no_note_of_it(tmp_path: Path) -> None:
+    path = new_night_file(tmp_path, "2026-10-31")
+    NightLog(path, [plan()], 1000.0).close()
+    new_night_file(tmp_path, "2026-10-31")
+    assert str(path) in noted("swept", "--night", tmp_path)
+    assert [event.text for event in read_events(path)] == ["swept"]
+
+
 def test_a_folder_without_a_log_is_said(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="there is no log in this folder yet"):
         noted("x", "--night", tmp_path)

@@ -29,9 +29,11 @@ from cuesync.show.log import (
     ended_badly,
     new_night_file,
     night_files,
+    nights_newest_first,
     read_events,
     read_scares,
     read_summary,
+    seconds_since_triggers,
 )
 from cuesync.show.night_note import add_note
 from tests.show.plans import light, plan
@@ -116,6 +118,63 @@ def test_what_is_no_log_is_said(tmp_path: Path) -> None:
     (tmp_path / "night-y.sqlite").write_bytes(b"no database at all" * 100)
     with pytest.raises(InputError, match="is not a log of cuesync"):
         read_summary(tmp_path / "night-y.sqlite")
+
+
+def stubs(folder: Path) -> list[Path]:
+    """What starts have left that died before a night was in the file: nothing, its mode, its tables."""
+    made = [new_night_file(folder, TODAY) for _ in range(3)]
+    for path, script in zip(made[1:], ("", log_module._SCHEMA), strict=True):
+        with contextlib.closing(sqlite3.connect(path)) as database:
+            database.execute("PRAGMA journal_mode=WAL")
+            database.executescript(script)
+    assert [path.stat().st_size > 0 for path in made] == [False, True, True]
+    return made
+
+
+def test_a_file_without_a_night_is_passed_over_or_named_in_one_sentence(tmp_path: Path) -> None:
+    assert list(nights_newest_first(tmp_path)) == []
+    left = stubs(tmp_path / "only")
+    assert list(nights_newest_first(tmp_path / "only")) == []
+    assert ended_badly(tmp_path / "only") is None
+    for stub in left:
+        with pytest.raises(InputError) as said:
+            read_summary(stub)
+        assert str(said.value) == (
+            f"{stub}: has no night in it, as that start of cuesync run failed; name another log."
+        )
+    night = logged_night(tmp_path)
+    stubs(tmp_path)
+    assert list(nights_newest_first(tmp_path)) == [night]
+    assert ended_badly(tmp_path) is None
+    assert seconds_since_triggers(tmp_path)  # three files without a night hide no lockout
+
+
+def test_a_night_that_still_waits_beside_its_file_is_a_night(tmp_path: Path) -> None:
+    """The disk may be full just as SQLite wants to put it in."""
+    path = new_night_file(tmp_path, TODAY)
+    with contextlib.closing(sqlite3.connect(path)) as database:
+        database.execute("PRAGMA journal_mode=WAL")
+        database.executescript(log_module._SCHEMA)
+        database.execute("PRAGMA wal_checkpoint")
+        database.execute("INSERT INTO night VALUES (1, '', '', NULL)")
+        database.commit()
+        assert list(nights_newest_first(tmp_path)) == [path]
+
+
+def test_a_log_of_another_version_and_another_database_are_said(tmp_path: Path) -> None:
+    path = logged_night(tmp_path, presses=1)
+    with contextlib.closing(sqlite3.connect(path)) as database, database:
+        database.execute("UPDATE night SET schema = 99")
+    with pytest.raises(InputError) as said:
+        read_summary(path)
+    assert str(said.value) == (
+        f"{path}: was written by another version of cuesync and can't be read by this one."
+    )
+    other = tmp_path / "night-other.sqlite"
+    with contextlib.closing(sqlite3.connect(other)) as database:
+        database.executescript("CREATE TABLE shopping (what TEXT)")
+    with pytest.raises(InputError, match=r"is not a log of cuesync, or is damaged \(no such table: night\)"):
+        read_summary(other)
 
 
 def test_a_log_that_is_damaged_or_in_use_is_said(tmp_path: Path) -> None:
