@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING
 import click
 
 from cuesync.cli.common import PathArgument, json_option, newest_night, print_json, tell
-from cuesync.counted import counted
+from cuesync.counted import counted, counted_scares
 from cuesync.errors import InputError
 from cuesync.show.events import KINDS
 
 if TYPE_CHECKING:
-    from cuesync.show.log import LoggedEvent, LoggedScare, NightSummary
+    from cuesync.show.log import LoggedEvent, LoggedScare, NightSummary, SceneNight
 
 _EVENT_COLUMNS = ("at_s", "wall", "kind", "scene", "text", "data_json")
 _SCARE_COLUMNS = (
@@ -69,7 +69,8 @@ def command(
     Without a file it takes the newest log of the folder.
 
     In CSV, at_s and trigger_s count from the start of the night, pop_s from the trigger; wall is the date and
-    time of day. In offset_ms a positive number means that the sound came before the pop.
+    time of day of the event, or of the scare's trigger. In offset_ms a positive number means that the sound
+    came before the pop.
     """
     from cuesync.show.log import read_events, read_scares, read_summary
 
@@ -98,6 +99,7 @@ def command(
                 "started": summary.started_wall,
                 "ended": summary.ended_wall,
                 "scares": summary.scares,
+                "unfinished": summary.unfinished,
                 "refusals": summary.refusals,
                 "faults": summary.faults,
                 "scenes": [asdict(each) for each in summary.scenes],
@@ -147,9 +149,9 @@ def _print_summary(summary: NightSummary) -> None:
     for scene in summary.scenes:
         missing = scene.sounds_missing + scene.lights_missing
         tell(
-            f"  {scene.title}: {counted(scene.scares, 'scare')}, "
-            f"{counted(scene.refusals, 'press refused', 'presses refused')}, "
-            f"sound at most {scene.worst_late_ms:z.1f} ms late, lights {scene.worst_light_late_ms:z.1f} ms"
+            f"  {scene.title}: {counted_scares(scene.scares, scene.unfinished)}, "
+            f"{counted(scene.refusals, 'press refused', 'presses refused')}"
+            + _late(scene)
             + (f", {counted(scene.misfires, 'misfire')}" if scene.misfires else "")
             + (
                 ""
@@ -159,6 +161,15 @@ def _print_summary(summary: NightSummary) -> None:
             + (f", {missing} sounds or light commands missing" if missing else "")
         )
     click.echo(f"  faults: {summary.faults}")
+
+
+def _late(scene: SceneNight) -> str:
+    """How late its sounds and lights were; nothing of what there wasn't."""
+    worst_ms = {"sound": scene.worst_late_ms, "lights": scene.worst_light_late_ms}
+    said = [
+        f"{name} at most {late_ms:z.1f} ms late" for name, late_ms in worst_ms.items() if late_ms is not None
+    ]
+    return "".join(f", {each}" for each in said)
 
 
 def _end(summary: NightSummary) -> str:

@@ -16,7 +16,7 @@ from typing import TextIO
 
 import click
 
-from cuesync.counted import counted
+from cuesync.counted import counted, counted_scares
 from cuesync.devices.ports import Clock, HostClock
 from cuesync.errors import StorageError
 from cuesync.show.board import Board, in_one_line
@@ -60,7 +60,7 @@ class Words(Outlet):
     def over(self, summary: NightSummary) -> None:
         """Say how many scares it were, where the log is, and what it lacks."""
         said = (
-            f"The night is over: {counted(summary.scares, 'scare')}, "
+            f"The night is over: {counted_scares(summary.scares, summary.unfinished)}, "
             f"{counted(summary.refusals, 'press refused', 'presses refused')}, "
             f"{counted(summary.faults, 'fault')}.\n"
             + (f"But {summary.log_trouble}. What is there" if summary.log_trouble else "Its log")

@@ -18,7 +18,7 @@ from collections import Counter, deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -27,7 +27,7 @@ from cuesync import __version__
 from cuesync.counted import counted
 from cuesync.errors import InputError, StorageError
 from cuesync.plan.plan import Plan
-from cuesync.show.events import Fault, PressRefused, ScareDone, ShowEvent
+from cuesync.show.events import Fault, LightSent, PressRefused, ScareDone, ShowEvent, SoundPlayed, Triggered
 from cuesync.storage import storage_error
 
 _SCHEMA = """
@@ -268,20 +268,26 @@ class NightLog:
             return (at_s, wall, event.kind, _encodable(str(event.scene)), _encodable(said), "{}"), None
 
     def _scare_row(self, wall: str, scare: ScareDone) -> _Row:
+        since_s = scare.at_s - scare.trigger_s
         return _storable(
             scare.number,
             scare.scene,
             scare.trigger_s - self._start_s,
-            wall,
+            (datetime.fromisoformat(wall) - timedelta(seconds=since_s)).isoformat(timespec="milliseconds"),
             int(scare.stopped),
-            scare.late_ms,
-            max((light.late_ms or 0.0 for light in scare.lights), default=0.0),
+            _worst_ms(scare.sounds),
+            _worst_ms(scare.lights),
             sum(sound.start_s is None for sound in scare.sounds),
             sum(light.at_s is None for light in scare.lights),
             int(scare.misfire),
             scare.pop_s,
             None if scare.offset_s is None else scare.offset_s * 1000.0,
         )
+
+
+def _worst_ms(played: Sequence[SoundPlayed] | Sequence[LightSent]) -> float | None:
+    """The largest lateness of what was heard or sent; None where nothing was."""
+    return max((one.late_ms for one in played if one.late_ms is not None), default=None)
 
 
 def event_row(wall: str, event: ShowEvent, start_s: float) -> _Row:
@@ -384,8 +390,9 @@ class LoggedEvent:
 class LoggedScare:
     """One scare of a log. `trigger_s`: since the start of the night; `pop_s`: from the trigger to the pop.
 
-    `wall`: when its cue was over. `pop_s` and `offset_ms` (sound against that pop, in the sign of
-    `signs.audio_offset_s`) are None where no pop contact saw the pop.
+    `wall`: the date and time of its trigger. None are `late_ms` where no sound was heard, `lights_late_ms`
+    where no light command was sent, `pop_s` and `offset_ms` (sound against that pop, in the sign of
+    `signs.audio_offset_s`) where no pop contact saw the pop.
     """
 
     number: int
@@ -393,8 +400,8 @@ class LoggedScare:
     trigger_s: float
     wall: str
     stopped: bool
-    late_ms: float
-    lights_late_ms: float
+    late_ms: float | None
+    lights_late_ms: float | None
     sounds_missing: int
     lights_missing: int
     misfire: bool
@@ -404,14 +411,19 @@ class LoggedScare:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SceneNight:
-    """What became of one scene in a night."""
+    """What became of one scene in a night.
+
+    `unfinished`: scares that were triggered, but have no end, since the program died or is still running.
+    `worst_late_ms` and `worst_light_late_ms` are None where no sound was heard, or no light command sent.
+    """
 
     title: str
     scares: int
+    unfinished: int
     stopped: int
     refusals: int
-    worst_late_ms: float
-    worst_light_late_ms: float
+    worst_late_ms: float | None
+    worst_light_late_ms: float | None
     sounds_missing: int
     lights_missing: int
     misfires: int
@@ -439,6 +451,10 @@ class NightSummary:
         return sum(scene.scares for scene in self.scenes)
 
     @property
+    def unfinished(self) -> int:
+        return sum(scene.unfinished for scene in self.scenes)
+
+    @property
     def refusals(self) -> int:
         return sum(scene.refusals for scene in self.scenes)
 
@@ -450,6 +466,7 @@ class NightTally:
         self._path = path
         self._started_wall = _wall()
         self._scares: dict[str, list[ScareDone]] = {plan.title: [] for plan in plans}
+        self._triggers: Counter[str] = Counter()
         self._refusals: Counter[str] = Counter()
         self._faults = 0
         self._taking = threading.Lock()
@@ -462,6 +479,8 @@ class NightTally:
     def _take(self, event: ShowEvent) -> None:
         if isinstance(event, ScareDone):
             self._scares[event.scene].append(event)
+        elif isinstance(event, Triggered):
+            self._triggers[event.scene] += 1
         elif isinstance(event, PressRefused):
             self._refusals[event.scene] += 1
         elif isinstance(event, Fault):
@@ -479,15 +498,17 @@ class NightTally:
 
     def _scene(self, title: str, scares: Sequence[ScareDone]) -> SceneNight:
         offsets_ms = [scare.offset_s * 1000.0 for scare in scares if scare.offset_s is not None]
+        sounds = [sound for scare in scares for sound in scare.sounds]
         lights = [light for scare in scares for light in scare.lights]
         return SceneNight(
             title=title,
             scares=len(scares),
+            unfinished=max(0, self._triggers[title] - len(scares)),
             stopped=sum(scare.stopped for scare in scares),
             refusals=self._refusals[title],
-            worst_late_ms=max((scare.late_ms for scare in scares), default=0.0),
-            worst_light_late_ms=max((light.late_ms or 0.0 for light in lights), default=0.0),
-            sounds_missing=sum(sound.start_s is None for scare in scares for sound in scare.sounds),
+            worst_late_ms=_worst_ms(sounds),
+            worst_light_late_ms=_worst_ms(lights),
+            sounds_missing=sum(sound.start_s is None for sound in sounds),
             lights_missing=sum(light.at_s is None for light in lights),
             misfires=sum(scare.misfire for scare in scares),
             mean_offset_ms=sum(offsets_ms) / len(offsets_ms) if offsets_ms else None,
@@ -573,21 +594,25 @@ def read_summary(path: Path) -> NightSummary:
                 "max(abs(offset_ms)) FROM scare GROUP BY scene"
             )
         }
-        refusals = dict(
-            database.execute(
-                "SELECT scene, count(*) FROM event WHERE kind = 'refused' GROUP BY scene"
-            ).fetchall()
+        refusals, triggers = (
+            dict(
+                database.execute(
+                    "SELECT scene, count(*) FROM event WHERE kind = ? GROUP BY scene", (kind,)
+                ).fetchall()
+            )
+            for kind in ("refused", "trigger")
         )
         (faults,) = database.execute("SELECT count(*) FROM event WHERE kind = 'fault'").fetchone()
     scenes = []
     for title in titles:
         count, stopped, late_ms, light_ms, silent, dark, misfires, mean_ms, worst_ms = scares.get(
-            title, (0, 0, 0.0, 0.0, 0, 0, 0, None, None)
+            title, (0, 0, None, None, 0, 0, 0, None, None)
         )
         scenes.append(
             SceneNight(
                 title=title,
                 scares=count,
+                unfinished=max(0, triggers.get(title, 0) - count),
                 stopped=stopped,
                 refusals=refusals.get(title, 0),
                 worst_late_ms=late_ms,

@@ -76,8 +76,40 @@ def test_a_sound_a_hair_early_is_not_minus_nought_late(night: Path) -> None:
         database.execute("UPDATE scare SET late_ms = -0.01, lights_late_ms = -0.01")
     lines = [line for line in asked(night).decode("utf-8").splitlines() if "ms late" in line]
     assert [line[line.index("sound at most") :] for line in lines] == [
-        "sound at most 0.0 ms late, lights 0.0 ms"
+        "sound at most 0.0 ms late, lights at most 0.0 ms late"
     ] * 2
+
+
+def test_nothing_is_said_of_lights_or_sounds_that_there_were_none_of(night: Path, tmp_path: Path) -> None:
+    *_, dark, _ = asked(night, "--summary").decode("utf-8").splitlines()
+    assert dark.startswith("  Attic: 1 scare, 1 press refused, sound at most ")
+    assert "lights" not in dark
+    assert [row["lights_late_ms"] for row in table(night, "--csv", "scares", "--scene", "Attic")] == [""]
+    path = new_night_file(tmp_path, "2026-11-01")
+    log = NightLog(path, [plan(sounds=(), lights=(light(0.6),))], 1000.0)
+    simulated = Simulation([plan(sounds=(), lights=(light(0.6),))], report=log.put)
+    simulated.press()
+    simulated.clock.sleep_s(1.0)
+    log.close()
+    *_, silent, _ = asked(path, "--summary").decode("utf-8").splitlines()
+    assert silent.startswith("  Cellar door: 1 scare, 0 presses refused, lights at most ")
+    assert "sound" not in silent
+
+
+def test_a_scare_that_was_cut_short_by_a_kill_is_told(tmp_path: Path) -> None:
+    path = new_night_file(tmp_path, "2026-10-31")
+    log = NightLog(path, [plan(reset_s=1.0)], 1000.0)
+    simulated = Simulation([plan(reset_s=1.0)], report=log.put)
+    for _ in range(3):
+        simulated.press()
+        simulated.clock.sleep_s(1.5)
+    simulated.press()
+    simulated.clock.sleep_s(0.1)
+    log.close()
+    *_, line, _ = asked(path, "--summary").decode("utf-8").splitlines()
+    assert line.startswith("  Cellar door: 3 scares and 1 that was not finished, 0 presses refused")
+    told = json.loads(asked(path, "--json"))
+    assert (told["scares"], told["unfinished"], told["scenes"][0]["unfinished"]) == (3, 1, 1)
 
 
 def test_every_scare_is_a_line_with_its_numbers(night: Path) -> None:

@@ -21,7 +21,7 @@ import pytest
 
 from cuesync.errors import InputError, StorageError
 from cuesync.show import log as log_module
-from cuesync.show.events import Fault, Note, ScareDone, ShowEvent
+from cuesync.show.events import Fault, Note, ScareDone, ShowEvent, Triggered
 from cuesync.show.log import (
     NightLog,
     NightTally,
@@ -63,6 +63,7 @@ def test_a_night_is_read_back_whole(tmp_path: Path) -> None:
     cellar, attic = summary.scenes
     assert (cellar.title, cellar.scares, cellar.refusals) == ("Cellar door", 3, 3)
     assert (attic.title, attic.scares, attic.refusals) == ("Attic", 0, 0)
+    assert cellar.worst_late_ms is not None
     assert cellar.worst_late_ms < 0.02
     assert summary.ended_wall is not None
     scares = list(read_events(path, kinds=["scare"]))
@@ -221,10 +222,12 @@ def test_the_tally_of_the_events_is_the_log_s_summary(tmp_path: Path) -> None:
     night.clock.sleep_s(0.2)
     night.show.put(lambda: night.show.stop_all("stopped"))
     night.clock.sleep_s(1.0)
+    report(Triggered(at_s=night.clock.now_s(), scene=plans[0].title, number=5))  # the last is never over
     log.close()
     told, read = tally.summary(), read_summary(path)
     assert told.scares == 4
     assert (told.refusals, told.faults, told.scenes[0].stopped, told.scenes[0].misfires) == (3, 1, 1, 1)
+    assert (told.unfinished, read.unfinished) == (1, 1)
     for name in SceneNight.__slots__:
         assert getattr(told.scenes[0], name) == pytest.approx(getattr(read.scenes[0], name)), name
     assert (told.faults, told.path) == (read.faults, read.path)
@@ -347,6 +350,19 @@ def test_a_date_that_is_set_back_an_hour_changes_no_order(
     events = list(read_events(path))
     assert [event.at_s for event in events] == [1.0, 2.0, 3.0]
     assert [event.wall[11:13] for event in events] == ["22", "21", "21"]
+
+
+def test_a_scare_s_time_of_day_is_that_of_its_trigger(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    walls = iter(["2026-10-31T20:00:00.000+01:00", "2026-10-31T21:00:02.500+01:00"])
+    monkeypatch.setattr(log_module, "_wall", lambda: next(walls, "2026-10-31T22:00:00.000+01:00"))
+    path = new_night_file(tmp_path, TODAY)
+    log = NightLog(path, [plan()], 100.0)
+    log.put(replace(scare(1), at_s=3702.5, trigger_s=3700.25))
+    log.close()
+    (read,) = read_scares(path)
+    assert (read.wall, read.trigger_s) == ("2026-10-31T21:00:00.250+01:00", 3600.25)
 
 
 def test_put_never_waits(tmp_path: Path) -> None:
