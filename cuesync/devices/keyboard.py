@@ -183,7 +183,8 @@ else:
             except (OSError, ValueError, termios.error) as problem:
                 raise DeviceError(_NO_TERMINAL) from problem
             atexit.register(self.restore)
-            tty.setcbreak(self._fd, termios.TCSADRAIN)
+            # TCSADRAIN would wait for what is still to be written, for ever where Ctrl-S has stopped that
+            tty.setcbreak(self._fd, termios.TCSANOW)
 
         def keys(self, wait_s: float) -> str | None:
             """What was typed within `wait_s`; None when the terminal is gone."""
@@ -199,6 +200,6 @@ else:
         def restore(self) -> None:
             atexit.unregister(self.restore)
             try:
-                termios.tcsetattr(self._fd, termios.TCSADRAIN, self._before)
+                termios.tcsetattr(self._fd, termios.TCSANOW, self._before)
             except termios.error:
                 return  # the terminal is gone; there is nothing to put back

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 
@@ -73,6 +74,37 @@ def test_a_key_closes_and_opens_its_contact(terminal: tuple[int, int]) -> None:
         ("key:f", False),
     ]
     assert [edge.at_s for edge in edges] == [50.0, 50.3, 50.71, 51.01]
+
+
+def test_a_terminal_whose_output_is_stopped_is_opened_and_put_back_at_once(
+    terminal: tuple[int, int],
+) -> None:
+    """Stopped as by Ctrl-S, while a line is still to be written (POSIX.1-2017, tcflow: TCOOFF)."""
+    _, keyboard = terminal
+    before = termios.tcgetattr(keyboard)
+    termios.tcflow(keyboard, termios.TCOOFF)
+    writer = threading.Thread(target=os.write, args=(keyboard, b"a line\n"), daemon=True)
+    writer.start()
+    time.sleep(0.2)
+    contacts = KeyboardContacts(keyboard)
+    opened: list[bool] = []
+
+    def open_and_close() -> None:
+        contacts.open(["key:space"], lambda _: None)
+        opened.append(termios.tcgetattr(keyboard) != before)
+        contacts.close()
+
+    opening = threading.Thread(target=open_and_close, daemon=True)
+    opening.start()
+    opening.join(5.0)
+    waits, hangs = writer.is_alive(), opening.is_alive()
+    termios.tcflow(keyboard, termios.TCOON)
+    writer.join(5.0)
+    opening.join(5.0)
+    assert waits
+    assert not hangs
+    assert opened == [True]
+    assert termios.tcgetattr(keyboard) == before
 
 
 def test_a_held_key_is_one_press(terminal: tuple[int, int]) -> None:
