@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import shutil
 import sys
-import threading
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -219,9 +218,11 @@ def _watch(
         if bangs:
             say("Knock on the prop a few times to try its microphone.")
         start_s = looked_s = clock.now_s()
-        ended = threading.Event()
-        with on_signals(("SIGINT", *END_SIGNALS), ended.set):  # no row is left half painted
-            while not (gone or ended.is_set()) and (length_s is None or clock.now_s() - start_s < length_s):
+        ended: deque[bool] = deque(
+            maxlen=1
+        )  # an event's lock would be waited for by a second signal, for ever
+        with on_signals(("SIGINT", *END_SIGNALS), lambda: ended.append(True)):  # no row is left half painted
+            while not (gone or ended) and (length_s is None or clock.now_s() - start_s < length_s):
                 clock.sleep_s(_LOOK_EVERY_S)
                 for bang in bangs:
                     bang.look(clock.now_s())

@@ -212,6 +212,7 @@ def main(address: str, max_on_s: float) -> None:
             lines.put(line.strip())
         lines.put("")
 
+    # of all queues, a SimpleQueue's put may be interrupted by another put of the same thread
     with on_signals(END_SIGNALS, lambda: lines.put("")):
         try:
             switch = open_here(address)
