@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+import signal
 import threading
+import time
 from collections.abc import Callable
 from typing import Any
 
@@ -15,7 +17,7 @@ from cuesync.devices.simulated_sound import SimulatedAudio
 from cuesync.show import sound_process
 from cuesync.show.prepared import PreparedSound
 from cuesync.show.sound import LocalSoundDesk
-from cuesync.show.sound_child import read_message, write_message
+from cuesync.show.sound_child import SoundChild, read_message, write_message
 from cuesync.show.sound_process import RemotePlay, SoundProcess
 
 SOUND = PreparedSound(name="click", rows=np.ones((1, 480), dtype=np.float32), routes=((0, 0),))
@@ -54,6 +56,28 @@ def children(monkeypatch: pytest.MonkeyPatch) -> list[Child]:
     rest = list(both)
     monkeypatch.setattr(sound_process, "SoundChild", lambda: rest.pop(0))
     return both
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="no such signal")
+def test_a_child_that_can_not_be_killed_holds_nothing_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Inside a driver it takes no signal; somebody is just telling it something, and it doesn't read."""
+    child = SoundChild()
+    process = child._process
+    kill = process.kill
+    process.send_signal(signal.SIGSTOP)
+    monkeypatch.setattr(process, "kill", lambda: None)
+    telling = threading.Thread(target=child.tell, args=({"load": 0}, b"x" * 1_000_000), daemon=True)
+    telling.start()
+    time.sleep(0.2)
+    killing = threading.Thread(target=child.kill, daemon=True)
+    killing.start()
+    killing.join(2.5)
+    told, hangs = not telling.is_alive(), killing.is_alive()
+    kill()
+    killing.join(5.0)
+    telling.join(5.0)
+    child.kill()
+    assert (told, hangs) == (False, False)
 
 
 def test_a_press_while_the_card_is_reopened_is_told_once_and_after_the_sounds(children: list[Child]) -> None:
