@@ -65,6 +65,9 @@ class LightsPart:
             assert isinstance(self.output, MessageOutput), self.name
             self.output.send_message(data)
 
+    def all_off(self) -> None:
+        self.act(lambda output: output.all_off())
+
     def act(self, act: Callable[[LightOutput], None]) -> None:
         """Do this with the output, where it is there."""
         with self._in_use():
@@ -83,11 +86,15 @@ class LightsTogether:
         self._by_name = {part.name: part for part in self.parts}
         self._device_of = device_of
 
-    def send(self, command: LightCommand) -> None:
-        part = self._by_name.get(self._device_of(command.light))
+    def part_of(self, light: str) -> LightsPart:
+        """The part that a light hangs on. DeviceError where there is none."""
+        part = self._by_name.get(self._device_of(light))
         if part is None:
-            raise DeviceError(f'nothing was opened for the light "{command.light}". Start the show again.')
-        part.send(command)
+            raise DeviceError(f'nothing was opened for the light "{light}". Start the show again.')
+        return part
+
+    def send(self, command: LightCommand) -> None:
+        self.part_of(command.light).send(command)
 
     def send_message(self, data: bytes) -> None:
         """A MIDI message to other gear."""

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 from cuesync.devices.contact_addresses import in_words, normally_closed
-from cuesync.devices.lights_together import LightsPart, LightsTogether
+from cuesync.devices.lights_together import LightsPart
 from cuesync.devices.ports import (
     Clock,
     ContactEdge,
@@ -69,7 +69,7 @@ class Watch:
         sound: SoundDesk | None,
         sources: Sequence[WatchedSource],
         sink: EdgeSink,
-        lights: LightsTogether | None,
+        lights: Sequence[LightsPart],
         stops: Sequence[str] = (),
         starters: Sequence[WatchedStarter] = (),
     ) -> None:
@@ -82,7 +82,7 @@ class Watch:
         self._try_sound_s = -math.inf
         self._sources = tuple(sources)
         self._sink = sink
-        self._lights = () if lights is None else lights.parts
+        self._lights = tuple(lights)
         self._troubles: dict[str, Trouble] = {}
         self._stops = tuple(stops)
         self._starters = tuple(starters)
@@ -188,7 +188,7 @@ class Watch:
             return
         part.use(back)
         try:
-            self._show.desk.renew(part.lights)
+            self._show.lights.renew(part.name)
         except Exception:
             part.use(None)
             self._quietly(back.close)
