@@ -122,7 +122,10 @@ class Show:
         return (*self.lights.desks, self.message_desk)
 
     def let_go(self, why: str) -> None:
-        """Cut every output that starts a prop, at once; from any thread, whatever the show does meanwhile."""
+        """Cut every output that starts a prop, at once; from any thread, whatever the show does meanwhile.
+
+        Waits for none of them.
+        """
         for starter in self.starters:
             starter.guard.let_go(why)
 

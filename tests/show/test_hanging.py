@@ -25,7 +25,7 @@ from cuesync.show.prepared import PreparedSound
 from cuesync.show.sound import SoundCounts
 from tests.show.plans import light, plan
 
-HOUSE, STOP = "midi:99", "midi:100"
+HOUSE, STOP, HELD = "midi:99", "midi:100", "midi:101"
 BOARD = "board at /dev/ttyACM0"
 GO, ALL_OFF = b"go", b"all off"
 
@@ -228,14 +228,16 @@ def until(true: Callable[[], bool]) -> bool:
     return true()
 
 
-@pytest.mark.parametrize("hung", ["board", "MIDI port"])
+@pytest.mark.parametrize("hung", ["one prop", "all props but one", "board", "MIDI port"])
 def test_a_stop_ends_all_but_what_hangs(start: Start, hung: str) -> None:
     night = start(scene(1), scene(2), scene(3))
     props = tuple(night.props.values())
     for number in (1, 2, 3):
         night.press(f"midi:1{number}")
     assert until(lambda: len(night.midi.lit) == len(night.board.lit) == sum(p.driven for p in props) == 3)
-    hanging = (night.board,) if hung == "board" else (night.midi,)
+    hanging = {"one prop": props[:1], "all props but one": props[:2], "board": (night.board,)}.get(
+        hung, (night.midi,)
+    )
     for gear in hanging:
         gear.hang()
     night.press(STOP)
@@ -277,3 +279,18 @@ def test_a_press_is_played_while_the_lights_or_messages_of_another_scene_hang(
     assert until(lambda: night.sound.plays == 2)
     assert until(lambda: night.props["gpio:2"].driven)
     assert until(lambda: other in free.lit)
+
+
+def test_a_press_is_played_while_what_drives_the_prop_of_another_scene_hangs(start: Start) -> None:
+    night = start(replace(scene(1), enable_contact=HELD), scene(2))
+    night.buttons.edge(HELD, True)
+    night.press("midi:11")
+    assert until(lambda: night.props["gpio:1"].driven)
+    night.props["gpio:1"].hang()
+    time.sleep(0.2)  # it should have been told to stay on
+    night.buttons.edge(HELD, False)
+    night.press("midi:12")
+    assert until(lambda: night.sound.plays == 2)
+    assert until(lambda: night.props["gpio:2"].driven and "midi:42" in night.midi.lit)
+    night.props["gpio:1"].go_on()
+    assert until(lambda: not night.props["gpio:1"].driven)
