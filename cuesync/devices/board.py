@@ -116,6 +116,7 @@ class _Board:
         self.reader = BoardReader(self._tell)
         self._name = name
         self._clock = clock
+        self.refuses = False  # the last line did not get through
         self._port = open_port(name, baudrate=BAUD, timeout=0.05, write_timeout=0.5)
         self._writing = threading.Lock()
         self._closing = threading.Event()
@@ -139,13 +140,21 @@ class _Board:
                 self.reader.arrived(data, self._clock.now_s())
 
     def write(self, text: str) -> None:
-        try:
-            with self._writing:
+        with self._writing:
+            if self._name in _cut_off:  # what is left of that line must not become the beginning of this one
+                text = f"\n{text}"
+            try:
                 self._port.write(text.encode("ascii"))
-        except OSError as problem:
-            raise DeviceError(
-                f'the board at "{self._name}" does not take lines: {problem}. Plug it in again.'
-            ) from problem
+            except OSError as problem:
+                self.refuses = True
+                _cut_off.add(self._name)
+                with contextlib.suppress(Exception):  # termios has an error of its own
+                    self._port.reset_output_buffer()  # nothing old is to be obeyed once the board wakes up
+                raise DeviceError(
+                    f'the board at "{self._name}" does not take lines: {problem}. Plug it in again.'
+                ) from problem
+            self.refuses = False
+            _cut_off.discard(self._name)
 
     def alive(self) -> bool:
         return self._thread.is_alive()
@@ -157,6 +166,8 @@ class _Board:
             self._port.close()
 
 
+_cut_off: set[str] = set()
+"""Ports whose last line may have got through in part."""
 _boards: dict[str, _Board] = {}
 _sharing = threading.Lock()
 
@@ -237,6 +248,7 @@ class BoardLights:
     def __init__(self, name: str, *, clock: Clock | None = None) -> None:
         self.name = name
         self._board: _Board | None = _take(name, HostClock() if clock is None else clock)
+        self._board.refuses = False  # tried anew, also where contacts have kept the port open
         self._used: dict[str, None] = {}
 
     def send(self, command: LightCommand) -> None:
@@ -252,7 +264,8 @@ class BoardLights:
         switch_off(self._used, self.send)
 
     def alive(self) -> bool:
-        return self._board is not None and self._board.alive()
+        """False also where the board took no line the last time: each would be waited for."""
+        return self._board is not None and self._board.alive() and not self._board.refuses
 
     def close(self) -> None:
         try:
@@ -287,12 +300,13 @@ class BoardSwitch:
         self._write(f"{self._output} off\n")
 
     def _write(self, line: str) -> None:
-        if not self.alive() or self._board is None:
+        if self._board is None or not self._board.alive():
             raise DeviceError(f'the board at "{self.name}" is gone. Plug it in again.')
         self._board.write(line)
 
     def alive(self) -> bool:
-        return self._board is not None and self._board.alive()
+        """False also where the board took no line the last time; switching it off is tried all the same."""
+        return self._board is not None and self._board.alive() and not self._board.refuses
 
     def close(self) -> None:
         with contextlib.suppress(DeviceError):

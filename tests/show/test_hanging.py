@@ -5,7 +5,10 @@ Whole nights with threads on the host's clock. What is waited for has to come wh
 
 from __future__ import annotations
 
+import os
 import queue
+import select
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -19,10 +22,11 @@ from cuesync.devices.opening import NeededSource
 from cuesync.devices.ports import ContactEdge, Counts, EdgeSink, HostClock, LightCommand
 from cuesync.plan.plan import LightStep, Plan, PlannedDrive, PlannedMessages
 from cuesync.show import live
-from cuesync.show.events import ShowEvent
+from cuesync.show.events import Fault, Recovered, ShowEvent
 from cuesync.show.live import Controls, run_show
 from cuesync.show.prepared import PreparedSound
 from cuesync.show.sound import SoundCounts
+from tests.devices.test_board import fill
 from tests.show.plans import light, plan
 
 HOUSE, STOP, HELD = "midi:99", "midi:100", "midi:101"
@@ -294,3 +298,70 @@ def test_a_press_is_played_while_what_drives_the_prop_of_another_scene_hangs(sta
     assert until(lambda: night.props["gpio:2"].driven and "midi:42" in night.midi.lit)
     night.props["gpio:1"].go_on()
     assert until(lambda: not night.props["gpio:1"].driven)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals")
+def test_a_board_that_takes_no_lines_is_told_of_and_shows_its_lights_when_it_takes_them_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytest.importorskip("serial")
+    board, ours = os.openpty()
+    name = os.ttyname(ours)
+    reading, stop = threading.Event(), threading.Event()
+    came: list[bytes] = []
+    told: list[str] = []
+    buttons = Buttons()
+
+    def firmware() -> None:
+        while not stop.is_set():
+            if reading.wait(0.01) and select.select([board], [], [], 0.01)[0]:
+                came.append(os.read(board, 4096))
+
+    def say(event: ShowEvent) -> None:
+        if event.text == "armed" and event.scene == "first":
+            buttons.edge("midi:10", True)
+        elif isinstance(event, Fault | Recovered):
+            told.append(event.text)
+
+    def lamp(title: str, contact: str) -> Plan:
+        lamps = (light(0.0, 30.0, f"board:{name}:{title}"),)
+        return plan(title=title, contact=contact, sounds=(), lights=lamps, reset_s=60.0)
+
+    monkeypatch.setattr(
+        live,
+        "contact_sources",
+        lambda contacts, *_: (NeededSource(name="buttons", contacts=tuple(contacts), source=buttons),),
+    )
+    night = threading.Thread(
+        target=lambda: run_show(
+            [lamp("first", "midi:10"), lamp("second", "midi:11")],
+            log_folder=tmp_path,
+            say=say,
+            stop=stop,
+            controls=Controls(stop=(), acknowledge=(), arm=()),
+        ),
+        daemon=True,
+    )
+    reading.set()
+    reader = threading.Thread(target=firmware, daemon=True)
+    reader.start()
+    night.start()
+    try:
+        assert until(lambda: b"first 255\n" in b"".join(came))
+        reading.clear()
+        time.sleep(0.05)
+        fill(name)
+        buttons.edge("midi:11", True)
+        assert until(lambda: bool(told))
+        reading.set()
+        assert until(lambda: len(told) == 2)
+        assert until(lambda: b"first 255\nsecond 255\n" in b"".join(came[1:]))
+    finally:
+        stop.set()
+        night.join()
+        reader.join()
+        os.close(ours)
+        os.close(board)
+    what = f"the board at {name} for board:{name}:first, board:{name}:second"
+    assert told[0].startswith(f"{what} is gone; everything else goes on.")
+    assert told[1] == f"{what} is back"
