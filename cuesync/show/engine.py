@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TypeVar
 
 from cuesync.devices.guard import OutputGuard, Switched
@@ -188,21 +188,23 @@ class Show:
 
     def acknowledge(self) -> None:
         """First step back after a stop."""
-        self._step_all(Step.ACKNOWLEDGE)
+        self._step_all(Step.ACKNOWLEDGE, self._scenes)
 
     def arm(self) -> None:
         """Arm every scene that is off (second step back after a stop) or held.
 
-        Of one that was off the background starts, and its fixtures go to what they show at rest.
+        Of one that was off the background starts, and its fixtures go to what they show at rest. One whose
+        prop nothing can start stays as it is.
         """
-        for scene in self._scenes:
+        scenes = [scene for scene in self._scenes if self._can_start(scene)]
+        for scene in scenes:
             if scene.state.state is not State.OFF:
                 continue
             if self._sound is not None:
                 for _, place in scene.backgrounds:
                     self._sound.loop(place)
             self._light_rest(scene.plan)
-        self._step_all(Step.ARM)
+        self._step_all(Step.ARM, scenes)
         if State.STOPPED not in self.states().values():
             self._light_house(on=False)
 
@@ -531,9 +533,25 @@ class Show:
 
         return failed
 
-    def _step_all(self, step: Step) -> None:
+    def _can_start(self, scene: Staged) -> bool:
+        """Says so where what starts the prop of a scene that is to be armed is gone."""
+        starter = scene.starter
+        if starter is None or starter.guard.alive():
+            return True
+        if scene.state.state in (State.OFF, State.HELD):
+            self._report(
+                Fault(
+                    at_s=self._clock.now_s(),
+                    scene=scene.plan.title,
+                    what=f"{starter.output}, which starts the prop, is gone. The scene is not armed.",
+                    todo="Plug it in again, then arm the scene.",
+                )
+            )
+        return False
+
+    def _step_all(self, step: Step, scenes: Iterable[Staged]) -> None:
         now_s = self._clock.now_s()
-        for scene in self._scenes:
+        for scene in scenes:
             self._tell(scene, scene.state.step(step, now_s))
             self._guarded(scene, self._advance, now_s)
         self.wake()

@@ -265,6 +265,28 @@ def test_an_output_that_goes_holds_its_scene_and_comes_back_off() -> None:
     assert night.switched(trigger_s)[-2:] == [(START_S, True), (START_S + 2.7, False)]
 
 
+def test_a_scene_whose_output_went_while_all_was_stopped_is_not_armed_until_it_is_back() -> None:
+    night = Simulation([driven(), plan(title="Attic", contact="key:a", sounds=())], stop=("key:enter",))
+    night.press("key:enter")
+    night.clock.sleep_s(1.0)
+    night.outputs[TITLE].unplug()
+    night.clock.sleep_s(3.0)
+    for key in ("key:1", "key:2"):
+        night.press(key)
+        night.clock.sleep_s(8.0)
+    assert (night.state(), night.state("Attic")) == (State.OFF, State.ARMED)
+    assert str(night.all(Fault)[-1]) == (
+        "Cellar door: gpio:22, which starts the prop, is gone. The scene is not armed. "
+        "Plug it in again, then arm the scene."
+    )
+    night.outputs[TITLE].plug_in()
+    night.clock.sleep_s(3.0)
+    assert night.state() is State.OFF
+    night.press("key:2")
+    night.clock.sleep_s(8.0)
+    assert night.state() is State.ARMED
+
+
 def test_a_lost_sound_card_stops_no_prop_half_way() -> None:
     night = Stage(limited())
     trigger_s = night.press()
