@@ -232,11 +232,12 @@ class Mayhem(RuleBasedStateMachine):
         now_s = self.clock.now_s()
         self.wanted_until_s = now_s + in_s + for_s
         self.guard.start(now_s + in_s, self.wanted_until_s, "", asked_s=now_s)
+        self.clock.sleep_s(0.0)  # the guard's own thread heeds it
 
     @rule()
     def off(self) -> None:
         self.guard.off("")
-        self.clock.sleep_s(0.0)  # a thread that hangs in this very moment leaves it to the lease
+        self.clock.sleep_s(0.0)
         self.wanted_until_s = min(self.wanted_until_s, self.clock.now_s())
 
     @rule(gap_s=st.floats(0.0, 4.0))
