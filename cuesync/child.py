@@ -24,7 +24,7 @@ def start_module(module: str, *arguments: str, new_session: bool = False) -> sub
         part for part in (root, environment.get("PYTHONPATH", "")) if part
     )
     return subprocess.Popen(
-        [sys.executable, "-m", module, *arguments],
+        [sys.executable, "-P", "-m", module, *arguments],  # nothing of the user's folder is taken for ours
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,

@@ -9,9 +9,9 @@ is the careful side. Red flashes (WCAG has the same limit for them) are counted 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import groupby, pairwise
 from math import ceil, inf
 
 from cuesync.devices.fixtures import Fixture
@@ -53,6 +53,7 @@ class SceneFlashes:
     """Flashes of one scene; `index` is that of its plan among those given.
 
     `per_second`: in its worst second, its next cue included; `red_per_second` those of them in saturated red.
+    Of a lamp that other scenes use too, these may show whatever makes the most flashes.
     `counts` is False where its area and those of the other small ones of the view are too small together to
     matter.
     """
@@ -71,7 +72,8 @@ class ViewFlashes:
     """All flashing scenes of one view; `per_second` adds up the worst second of each that counts.
 
     The scenes start whenever their contacts close, so their worst seconds can fall together: the sum is an
-    upper bound.
+    upper bound of the pairs of opposing changes, also for lamps that several of them use. One case is left
+    out there: shapes of one priority but different colours that overtake each other in small steps.
     """
 
     view: str
@@ -117,31 +119,38 @@ def lamp_states(shapes: Sequence[PlannedLight], rest: Rest) -> list[LampState]:
 
     `shapes` have one address. The lamp is at `rest` while no shape wants it.
     """
+    return [
+        (at_s, *(rest if shape is None else (level, shape.colour))) for at_s, shape, level in _owned(shapes)
+    ]
+
+
+def _owned(shapes: Sequence[PlannedLight]) -> list[tuple[float, PlannedLight | None, float]]:
+    """From when on which shape has the lamp, and at what level; None while no shape wants it."""
     events: list[tuple[float, int, float | None]] = []  # when, which shape, its level from now on
     for place, shape in enumerate(shapes):
         events += [(shape.lands_s + step.at_s, place, step.level) for step in shape.steps]
         events.append((shape.lands_s + shape.length_s, place, None))
     events.sort(key=lambda event: event[0])
     wanted: dict[int, float] = {}
-    states: list[LampState] = []
+    owned: list[tuple[float, PlannedLight | None, float]] = []
     for (at_s, place, level), (next_s, *_) in pairwise([*events, (inf, 0, None)]):
         if level is None:
             wanted.pop(place, None)
         else:
             wanted[place] = level
-        if next_s - at_s > _GRACE_S:  # one shape ends as the next begins: rounding is no dark moment
-            states.append((at_s, *_shown(shapes, wanted, rest)))
-    return states
+        if next_s - at_s <= _GRACE_S:  # one shape ends as the next begins: rounding is no dark moment
+            continue
+        if wanted:
+            best = max(wanted, key=lambda place: (*_rank(shapes[place]), wanted[place], place))
+            owned.append((at_s, shapes[best], wanted[best]))
+        else:
+            owned.append((at_s, None, 0.0))
+    return owned
 
 
-def _shown(shapes: Sequence[PlannedLight], wanted: dict[int, float], rest: Rest) -> tuple[float, Colour]:
-    if not wanted:
-        return rest
-    best = max(
-        wanted,
-        key=lambda place: (shapes[place].priority, shapes[place].shape == "blackout", wanted[place], place),
-    )
-    return wanted[best], shapes[best].colour
+def _rank(shape: PlannedLight) -> tuple[int, bool]:
+    """Of several shapes on one lamp the highest rank has it, whatever their levels."""
+    return shape.priority, shape.shape == "blackout"
 
 
 def is_saturated_red(colour: Colour) -> bool:
@@ -160,11 +169,8 @@ def _red(states: Sequence[LampState]) -> list[tuple[float, float]]:
     return [(at_s, float(level > 0 and is_saturated_red(colour))) for at_s, level, colour in states]
 
 
-def flash_times_s(steps: Sequence[tuple[float, float]], before: float = 0.0) -> list[float]:
-    """When each flash begins; `steps` are (time in s, level) in order of time.
-
-    It is `before` until the first.
-    """
+def _turns_s(steps: Sequence[tuple[float, float]], before: float) -> list[float]:
+    """When the light changes by enough to be half a flash, up and down in turn; as `flash_times_s`."""
     changes: list[tuple[float, float]] = []  # when, and the darker state
     rising: bool | None = None
     trough = peak = before
@@ -178,8 +184,16 @@ def flash_times_s(steps: Sequence[tuple[float, float]], before: float = 0.0) -> 
         elif rising is False and level < trough:  # falls on
             changes[-1], trough = (changes[-1][0], level), level
         peak, trough = max(peak, level), min(trough, level)
-    seen_s = [at_s for at_s, darker in changes if darker < FLASH_DARKER]
-    return [first_s for first_s, _ in zip(seen_s[::2], seen_s[1::2], strict=False)]
+    return [at_s for at_s, darker in changes if darker < FLASH_DARKER]
+
+
+def flash_times_s(steps: Sequence[tuple[float, float]], before: float = 0.0) -> list[float]:
+    """When each flash begins; `steps` are (time in s, level) in order of time.
+
+    It is `before` until the first.
+    """
+    turns_s = _turns_s(steps, before)
+    return [first_s for first_s, _ in zip(turns_s[::2], turns_s[1::2], strict=False)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,21 +206,70 @@ class _Begun:
 
 def _begun(lights: Sequence[PlannedLight], fixtures: Sequence[Fixture], *, lit: bool) -> _Begun:
     """Fixtures are at their rest, all other lamps dark; those with a blackout lit by others where `lit`."""
-    lamps: dict[LightAddress, list[PlannedLight]] = defaultdict(list)
-    for light in lights:
-        lamps[parse_light(light.light)].append(light)
-    rests = {parse_light(one.address): (one.rest_level, one.light(one.rest_colour)) for one in fixtures}
+    rests = _rests(fixtures)
     all_s: list[float] = []
     red_s: list[float] = []
-    for address, shapes in lamps.items():
-        blacked_out = any(shape.shape == "blackout" for shape in shapes)
-        rest = LIT if lit and blacked_out else rests.get(address, DARK)
+    for address, shapes in _by_lamp(lights).items():
+        rest = LIT if lit and _blacked_out(shapes) else rests.get(address, DARK)
         states = [(-inf, *rest), *lamp_states(shapes, rest)]
         for channel in _channels(states):
             all_s += flash_times_s(channel[1:], before=channel[0][1])
         red = _red(states)
         red_s += flash_times_s(red[1:], before=red[0][1])
     return _Begun(all_s=_merged_s(all_s + red_s), red_s=_merged_s(red_s))
+
+
+def _by_lamp(lights: Sequence[PlannedLight]) -> dict[LightAddress, list[PlannedLight]]:
+    lamps: dict[LightAddress, list[PlannedLight]] = defaultdict(list)
+    for light in lights:
+        lamps[parse_light(light.light)].append(light)
+    return lamps
+
+
+def _rests(fixtures: Sequence[Fixture]) -> dict[LightAddress, Rest]:
+    return {parse_light(one.address): (one.rest_level, one.light(one.rest_colour)) for one in fixtures}
+
+
+def _blacked_out(shapes: Sequence[PlannedLight]) -> bool:
+    return any(shape.shape == "blackout" for shape in shapes)
+
+
+def _turned(plan: Plan, shared: Mapping[LightAddress, bool]) -> _Begun:
+    """When any lamp of a scene may turn up or down, which is half a flash, whatever others show on it.
+
+    `shared`: the lamps that others use too, and whether they are ever red. Such a lamp may turn as a shape
+    takes it, lets it go, or is followed by one of another rank, since something else may show before, after
+    or in between; while one has it, only by the shape's own steps, since a rival of the same rank can but
+    lift them. So every change that is seen is one of these, and each scene has its own.
+    """
+    rests = _rests(plan.fixtures)
+    all_s: list[float] = []
+    red_s: list[float] = []
+    for address, shapes in _by_lamp(plan.lights).items():
+        if address not in shared and not _blacked_out(shapes):
+            rest = rests.get(address, DARK)
+            inside_s, inside_red_s = _inner_turns_s([(-inf, *rest), *lamp_states(shapes, rest)])
+            all_s += inside_s
+            red_s += inside_red_s
+            continue
+        for rank, stretch in groupby(_owned(shapes), key=lambda owned: owned[1] and _rank(owned[1])):
+            owned = list(stretch)
+            all_s.append(owned[0][0])
+            red_s += [owned[0][0]] if shared.get(address) else []
+            if rank is not None:
+                states = [(at_s, level, shape.colour) for at_s, shape, level in owned if shape is not None]
+                inside_s, inside_red_s = _inner_turns_s(states)
+                all_s += inside_s
+                red_s += inside_red_s
+    return _Begun(all_s=_merged_s(all_s), red_s=_merged_s(red_s))
+
+
+def _inner_turns_s(states: Sequence[LampState]) -> tuple[list[float], list[float]]:
+    """Turns after the first state, all and those into or out of red."""
+    red = _red(states)
+    red_s = _turns_s(red[1:], before=red[0][1])
+    all_s = [at_s for channel in _channels(states) for at_s in _turns_s(channel[1:], before=channel[0][1])]
+    return all_s + red_s, red_s
 
 
 def _merged_s(starts_s: Sequence[float]) -> list[float]:
@@ -246,10 +309,12 @@ def longest_train_s(starts_s: Sequence[float]) -> float:
     return longest_s
 
 
-def _scene(index: int, plan: Plan, counts: bool) -> SceneFlashes:
+def _scene(index: int, plan: Plan, shared: Mapping[LightAddress, bool], counts: bool) -> SceneFlashes:
     worst = _worst(plan.lights, plan.fixtures)
+    shares = any(address in shared for address in _by_lamp(plan.lights))
+    turned = _turned(plan, shared) if shares else _Begun(all_s=[], red_s=[])
     # pressed again as soon as it can be: the end of one cue and the start of the next may meet
-    period_s = max(plan.reset_s, plan.cue_length_s)
+    period_s = plan.soonest_again_s
     again = ceil(1.0 / period_s) + 1
 
     def per_second(once_s: Sequence[float]) -> int:
@@ -258,12 +323,26 @@ def _scene(index: int, plan: Plan, counts: bool) -> SceneFlashes:
     return SceneFlashes(
         index=index,
         title=plan.title,
-        per_second=max(per_second(begun.all_s) for begun in worst),
-        red_per_second=max(per_second(begun.red_s) for begun in worst),
+        # which turn begins a flash and which ends one hangs on the others: two of them are one
+        per_second=max(ceil(per_second(turned.all_s) / 2), *(per_second(begun.all_s) for begun in worst)),
+        red_per_second=max(ceil(per_second(turned.red_s) / 2), *(per_second(begun.red_s) for begun in worst)),
         train_s=max(longest_train_s(begun.all_s) for begun in worst),
         counts=counts,
         reason=plan.care.flash_reason,
     )
+
+
+def _shared(plans: Sequence[Plan]) -> dict[LightAddress, bool]:
+    """The lamps that more than one scene uses, and whether any of them, or the rest, shows them red."""
+    users: dict[LightAddress, int] = defaultdict(int)
+    red: dict[LightAddress, bool] = defaultdict(bool)
+    for plan in plans:
+        for address, shapes in _by_lamp(plan.lights).items():
+            users[address] += 1
+            red[address] |= any(is_saturated_red(shape.colour) for shape in shapes)
+        for address, (level, colour) in _rests(plan.fixtures).items():
+            red[address] |= level > 0 and is_saturated_red(colour)
+    return {address: red[address] for address, count in users.items() if count > 1}
 
 
 def flashes_by_view(plans: Sequence[Plan]) -> tuple[ViewFlashes, ...]:
@@ -272,12 +351,14 @@ def flashes_by_view(plans: Sequence[Plan]) -> tuple[ViewFlashes, ...]:
     for index, plan in enumerate(plans):
         if plan.lights:
             views[plan.care.view].append((index, plan))
+    shared = _shared(plans)
     found = []
     for view, seen in views.items():
         areas_sr = [plan.care.flash_area_sr for _, plan in seen if plan.care.flash_area_sr is not None]
         small = sum(areas_sr) <= SMALL_AREA_SR
         scenes = tuple(
-            _scene(index, plan, counts=plan.care.flash_area_sr is None or not small) for index, plan in seen
+            _scene(index, plan, shared, counts=plan.care.flash_area_sr is None or not small)
+            for index, plan in seen
         )
         found.append(ViewFlashes(view=view, scenes=scenes))
     return tuple(found)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import ceil, isfinite, log10
+from math import ceil, inf, isfinite, log10
 
 from cuesync.care.dose import (
     MEAN_LIMIT_DB,
@@ -22,6 +23,12 @@ from cuesync.plan.plan import Plan
 
 HALF_DOSE_PERCENT = 50.0
 FULL_DOSE_PERCENT = 100.0
+
+LIMITED_PEAK = 2.65
+"""Highest peak that can leave an output. The mixer keeps every sample within full scale, 1, but between them
+there can be more: 8.5 dB where signs fall as badly as they can for the taps of `true_peak_db`."""
+MEET_WITHIN_S = 0.1
+"""Sounds that are over for this long can still meet the next: they may have 34 m further to go."""
 
 HOW_TO_MEASURE = (
     "how loud it is can't be told from files. Hold a sound level meter (A-weighted, LAeq or slow) where a "
@@ -132,14 +139,21 @@ class SceneNoise:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Heard:
-    """A clip as it is played: A-weighted mean and true peak in dB of full scale."""
+    """A clip as it is played: A-weighted mean in dB of full scale, and true peak, full scale = 1.
+
+    `from_s`: from the trigger until it is heard; minus infinity for what runs all the time.
+    """
 
     level_db: float
-    peak_db: float
+    peak: float
     length_s: float
+    from_s: float
+    outputs: tuple[int, ...]
 
 
-def _heard(clip: Clip, gain: float, cut_s: float) -> _Heard | None:
+def _heard(
+    clip: Clip, gain: float, outputs: tuple[int, ...], *, cut_s: float = 0.0, from_s: float = -inf
+) -> _Heard | None:
     """None for one that is silent, or not played at all."""
     samples = clip.samples[round(cut_s * clip.rate_hz) :]
     if not len(samples) or gain <= 0:
@@ -150,30 +164,67 @@ def _heard(clip: Clip, gain: float, cut_s: float) -> _Heard | None:
         return None
     return _Heard(
         level_db=level_db,
-        peak_db=true_peak_db(samples, clip.rate_hz) + gain_db,
+        peak=10.0 ** ((true_peak_db(samples, clip.rate_hz) + gain_db) / 20.0),
         length_s=len(samples) / clip.rate_hz,
+        from_s=from_s,
+        outputs=outputs,
     )
+
+
+def _highest_peak(cue: Sequence[_Heard], loop: Sequence[_Heard], limit: float) -> float:
+    """Where the peaks of all that sound at one time fall together; `limit` is what an output lets through."""
+    at_once = [
+        [each for each in cue if each.from_s <= latest.from_s <= each.from_s + each.length_s + MEET_WITHIN_S]
+        for latest in cue
+    ]
+    return max(_added([*together, *loop], limit) for together in at_once or [[]])
+
+
+def _added(together: Sequence[_Heard], limit: float) -> float:
+    """Peaks added up, no output over its limit; one of several outputs has its share of a sound."""
+    by_output: dict[int, list[_Heard]] = defaultdict(list)
+    for each in together:
+        for output in each.outputs:
+            by_output[output].append(each)
+    limited = sum(
+        min(sum(each.peak for each in heard), limit) / min(len(each.outputs) for each in heard)
+        for heard in by_output.values()
+    )
+    return min(sum(each.peak for each in together), limited)
 
 
 def scene_noise(plan: Plan) -> SceneNoise:
     """Doses of everybody whose place and night are given under [care].
 
-    The level that was measured is taken as the mean level of the clip with the highest one. Dips of the
-    background are left aside, and so are the walls: both err to the careful side near the loudspeaker, and
-    the walls to the other side further away than the meter was.
+    The level that was measured is taken as the mean level of the clip with the highest one. Peaks of all that
+    sound at one time are added, whatever its outputs, as if they fell together. That, and leaving aside the
+    background's dips and the walls, errs to the careful side near the loudspeaker; the walls err to the other
+    side further away than the meter was.
     """
     if not plan.sounds and not plan.backgrounds:
         return SceneNoise()
     care = plan.care
     if care.level_dba is None or care.level_distance_m is None:
         return SceneNoise(unknown=(HOW_TO_MEASURE,))
-    cues = [_heard(sound.clip, sound.gain, sound.cut_s) for sound in plan.sounds]
-    loops = [_heard(background.clip, background.gain, 0.0) for background in plan.backgrounds]
+    cues = [
+        _heard(
+            sound.clip,
+            sound.gain,
+            sound.outputs,
+            cut_s=sound.cut_s,
+            from_s=sound.start_s + sound.path_s,
+        )
+        for sound in plan.sounds
+    ]
+    loops = [_heard(each.clip, each.gain, each.outputs) for each in plan.backgrounds]
     cue, loop = ([each for each in heard if each is not None] for heard in (cues, loops))
-    loudest_db = max((each.level_db for each in cue or loop), default=None)
-    if loudest_db is None:
+    loudest = max(cue or loop, key=lambda each: each.level_db, default=None)
+    if loudest is None:
         return SceneNoise(unknown=("all its clips are silent",))
+    loudest_db = loudest.level_db
     full_scale_dba = care.level_dba - loudest_db
+    # a clip over full scale was turned down when it was measured, so full scale is louder than reckoned
+    peak_db = 20.0 * log10(_highest_peak(cue, loop, LIMITED_PEAK * max(1.0, loudest.peak)))
 
     def listener(who: str, distance_m: float, scares: float, stay_s: float, near_scares: float) -> Listener:
         """`stay_s`: how long the background is heard; `near_scares`: scares in 15 minutes."""
@@ -191,7 +242,7 @@ def scene_noise(plan: Plan) -> SceneNoise:
             level_dba=here_db + loudest_db,
             niosh_percent=NIOSH.dose_percent(whole),
             osha_percent=OSHA.dose_percent(whole),
-            peak_db=here_db + max(each.peak_db for each in cue + loop),
+            peak_db=here_db + peak_db,
             mean_15min_db=mean_level_db(exposures(near_scares, MEAN_OVER_S)) if who == "guest" else None,
         )
 

@@ -58,7 +58,7 @@ def scene_pace(plan: Plan) -> Pace | None:
     groups_per_hour = plan.care.scares_per_hour
     if groups_per_hour is None:
         return None
-    busy_s = max(plan.reset_s, plan.cue_length_s)
+    busy_s = plan.busy_s
     load_erlang = groups_per_hour * busy_s / 3600.0
     return Pace(
         groups_per_hour=groups_per_hour,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import os
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
@@ -10,10 +11,9 @@ from typing import TYPE_CHECKING, Any, TextIO
 import click
 
 from cuesync.cli.common import PathArgument, network_options, port_options, say, sound_input_option
-from cuesync.counted import counted
+from cuesync.ending import END_SIGNALS, ignore_signals, on_signals
 
 if TYPE_CHECKING:
-    from cuesync.show.log import NightSummary
     from cuesync.show.sound_child import SoundChild
 
 
@@ -92,7 +92,7 @@ def command(
     child = sound_child.SoundChild()  # first of all: it looks for the sound card while the scenes are read
     gc.disable()  # all that is loaded now stays; the show begins with collecting garbage
     try:
-        night = _play(
+        hangs = _play(
             child,
             scenes,
             device,
@@ -108,11 +108,8 @@ def command(
     finally:
         gc.enable()
         child.kill()
-    click.echo(
-        f"The night is over: {counted(night.scares, 'scare')}, "
-        f"{counted(night.refusals, 'press refused', 'presses refused')}, {counted(night.faults, 'fault')}."
-    )
-    click.echo(f"Its log: cuesync log {night.path}")
+    if hangs:
+        os._exit(0)  # Python would wait for it for ever; all else has ended in order
 
 
 def _play(
@@ -128,7 +125,8 @@ def _play(
     stop_contacts: tuple[str, ...],
     house_lights: tuple[str, ...],
     network: dict[str, Any],
-) -> NightSummary:
+) -> bool:
+    """Play the night; True where a screen or reader still hangs after it."""
     from cuesync.scene.load import read_scene
 
     files = [read_scene(path) for path in scenes]
@@ -140,7 +138,7 @@ def _play(
     from cuesync.care.flash import flashes_by_view
     from cuesync.care.flash_limit import flash_problems, flash_reasons
     from cuesync.care.noise import scene_noise
-    from cuesync.cli.screen import Screen
+    from cuesync.cli.screen import outlets
     from cuesync.devices.contact_addresses import parse_switch
     from cuesync.devices.light_addresses import parse_light
     from cuesync.devices.opening import PortSettings
@@ -175,14 +173,23 @@ def _play(
     if any(on_network(light) for light in (*lights, *house_lights)):
         where = network["e131_to"]
         say(f"DMX goes to {where} by E1.31; --e131-to HOST or --e131-to multicast changes that.")
-    screen = Screen([plan.title for plan in plans], status_json)
-    return run_show(
-        plans,
-        device=device,
-        settings=PortSettings(midi_in=midi_in, midi_out=midi_out, **network),
-        log_folder=log_folder,
-        say=screen.tell,
-        tick=screen.tick,
-        controls=Controls(stop=("key:enter", *stop_contacts), house_lights=house_lights),
-        sound_child=child,
-    )
+    told = outlets([plan.title for plan in plans], status_json)
+
+    def give_up() -> None:
+        """For Ctrl-C before the night; just after it, people still press it until they see the prompt."""
+        if not any(outlet.ended for outlet in told):
+            raise KeyboardInterrupt
+
+    with on_signals(("SIGINT",), give_up):
+        run_show(
+            plans,
+            device=device,
+            settings=PortSettings(midi_in=midi_in, midi_out=midi_out, **network),
+            log_folder=log_folder,
+            outlets=told,
+            controls=Controls(stop=("key:enter", *stop_contacts), house_lights=house_lights),
+            sound_child=child,
+        )
+        if any(outlet.ended for outlet in told):
+            ignore_signals(("SIGINT", *END_SIGNALS))
+    return any(outlet.hangs for outlet in told)

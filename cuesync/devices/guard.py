@@ -54,13 +54,18 @@ class OutputGuard:
         *,
         max_on_s: float,
         done: Callable[[Switched], None],
+        hindered: Callable[[], str] = lambda: "",
         wake: Callable[[], None] = lambda: None,
     ) -> None:
-        """`output` is None while there is none; nothing can be started then."""
+        """`output` is None while there is none; nothing can be started then.
+
+        `hindered` is asked at the moment of a start, under a lock: what forbids it, empty if nothing.
+        """
         self._output = output
         self._clock = clock
         self._max_on_s = max_on_s
         self._done = done
+        self._hindered = hindered
         self.wake = wake
         self._orders = Orders()
         self._lock = threading.RLock()  # held while the output is told something
@@ -164,6 +169,9 @@ class OutputGuard:
         if late_s > LATEST_S or now_s >= self._off_s:
             problem = f"the prop was not started: the start would have come {late_s:.2f} s late."
             self._done(Switched(at_s=now_s, on=False, late_s=late_s, problem=problem))
+            return
+        if why := self._hindered():
+            self._done(Switched(at_s=now_s, on=False, problem=f"the prop was not started: {why}."))
             return
         self._off_s = min(self._off_s, now_s + self._max_on_s)
         self._on_since_s = now_s

@@ -142,6 +142,10 @@ class PlannedBackground:
     dip_to_s: float
 
 
+MOST_BACKGROUNDS = 16
+"""How many may run at once, over all scenes of a night."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """Everything the show needs of one scene; times in seconds from the trigger.
@@ -265,3 +269,25 @@ class Plan:
         ends_s += [light.at_s + light.length_s for light in self.lights]
         ends_s += [message.at_s + message.length_s for message in self.messages]
         return max(ends_s, default=0.0)
+
+    @property
+    def pop_by_s(self) -> float:
+        """When the pop has come at the latest, as far as is known."""
+        return max((self.delay_s, *self.pops_s))
+
+    @property
+    def busy_s(self) -> float:
+        """From a trigger until the next is taken, as planned."""
+        return self._ready_s(self.reset_s)
+
+    @property
+    def soonest_again_s(self) -> float:
+        """From a trigger until the next can be taken at the soonest.
+
+        With a limit switch the prop may be back as soon as its pop has come, long before `reset_s`.
+        """
+        return self._ready_s(self.reset_s if self.limit_contact is None else self.pop_by_s)
+
+    def _ready_s(self, back_s: float) -> float:
+        """As `SceneState.ready_s` has it, where the prop is back `back_s` after the trigger."""
+        return max(back_s, self.cue_length_s, self.between_groups_s, self.hold_off_s)

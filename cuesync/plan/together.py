@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from cuesync.devices.contact_addresses import overlap
 from cuesync.plan.drive import in_the_way
-from cuesync.plan.plan import Plan
+from cuesync.plan.plan import MOST_BACKGROUNDS, Plan
 from cuesync.tomllines import KeyPath
 
 _USES: dict[str, tuple[str, KeyPath]] = {
@@ -29,7 +29,7 @@ class Clash:
 
 
 def clashes(plans: Sequence[Plan], contacts: Sequence[str] = (), lights: Sequence[str] = ()) -> list[Clash]:
-    """Titles, outputs that start props, and contacts that can't go together.
+    """Titles, outputs that start props, limit switches and other contacts that can't go together.
 
     `contacts` steer the whole show; `lights` belong to no scene.
     """
@@ -42,6 +42,14 @@ def clashes(plans: Sequence[Plan], contacts: Sequence[str] = (), lights: Sequenc
 
         if plan.title in titles[:place]:
             clash(("title",), f'two scenes are called "{plan.title}".', "Give each its own title.")
+        backgrounds = sum(len(one.backgrounds) for one in plans[: place + 1])
+        if backgrounds > MOST_BACKGROUNDS and plan.backgrounds:
+            clash(
+                ("background",),
+                f"with those of the scenes before it, that makes {backgrounds} backgrounds; at most "
+                f"{MOST_BACKGROUNDS} can run at once.",
+                "Mix some of them into one clip, or leave some out.",
+            )
         if other := in_the_way(plan, plans, contacts, lights):
             clash(
                 ("drive", "output"),
@@ -56,4 +64,25 @@ def clashes(plans: Sequence[Plan], contacts: Sequence[str] = (), lights: Sequenc
                     f'the scene "{plan.title}" {uses} {contact}, which steers the whole show.',
                     "Give the scene another contact.",
                 )
+        for beside, contact, role in _at_its_limit(plan, plans):
+            clash(
+                ("prop", "limit_contact"),
+                f'the scene "{plan.title}" sees its reset by {plan.limit_contact}, and the scene '
+                f'"{beside.title}" {_USES[role][0]} {contact}.',
+                "A limit switch tells of its own prop alone. Give each scene a contact of its own.",
+            )
     return found
+
+
+def _at_its_limit(plan: Plan, plans: Sequence[Plan]) -> list[tuple[Plan, str, str]]:
+    """The contacts of other scenes that this plan's limit switch would close, each with its role."""
+    limit = plan.limit_contact
+    if limit is None:
+        return []
+    return [
+        (other, contact, role)
+        for other in plans
+        if other is not plan
+        for contact, role in other.contacts
+        if overlap(contact, limit)
+    ]

@@ -69,8 +69,12 @@ class PropPart(Table):
     @field_validator("limit_contact")
     @classmethod
     def known_switch(cls, value: str | None) -> str | None:
-        if value is not None:
-            parse_switch(value)
+        if value is not None and isinstance(parse_switch(value), InputContact):
+            raise ValueError(
+                f'"{value}" would be taken the wrong way round: as it stands at the start it counts as open, '
+                "but a limit switch is closed then. Write another kind of contact, a pin or a line of a "
+                "serial adapter, say."
+            )
         return value
 
     @model_validator(mode="after")

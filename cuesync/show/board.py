@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 
 from cuesync.counted import counted
@@ -22,6 +22,39 @@ from cuesync.show.events import (
     whole_seconds,
 )
 from cuesync.show.states import State
+
+# For how long the rows show what was over as it was told; the log has it for good.
+FADES_AFTER_S = 300.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenTrouble:
+    """Something that is wrong since host time `since_s`; `scene` is empty where the whole show is meant.
+
+    `lasting`: it ends with its recovery. Of the others, those of a scene end with its next arming, and those
+    of the show fade.
+    """
+
+    text: str
+    since_s: float
+    lasting: bool
+    scene: str = ""
+
+    @property
+    def fades(self) -> bool:
+        return not self.lasting and not self.scene
+
+
+def in_one_line(troubles: Sequence[OpenTrouble]) -> str:
+    """The first of them, the worst, and how many there are; empty where all is well."""
+    if not troubles:
+        return ""
+    return troubles[0].text if len(troubles) == 1 else f"1 of {len(troubles)}: {troubles[0].text}"
+
+
+def _worst_first(troubles: Iterable[OpenTrouble]) -> tuple[OpenTrouble, ...]:
+    """What goes on before what was over at once; of the former the oldest, of the latter the newest first."""
+    return tuple(sorted(troubles, key=lambda one: (one.fades, one.since_s * (-1.0 if one.fades else 1.0))))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,12 +80,14 @@ class SceneRow:
 
     @property
     def text(self) -> str:
-        """The row in words, the most important first; it needs no colour and fits on 80 columns as a rule."""
+        """The row in words, which need no colour; a narrow terminal cuts its end, where the numbers are."""
         parts = [f"{self.state.upper():9} {self.scene}"]
         if self.driven:
             parts.append("PROP DRIVEN")
         if self.wait_s:
             parts.append(f"ready in {whole_seconds(self.wait_s)} s")
+        if self.trouble:
+            parts.append(f"! {self.trouble}")
         parts.append(f"{counted(self.scares, 'scare')}, {self.refusals} refused")
         if self.misfires:
             parts.append(counted(self.misfires, "misfire"))
@@ -64,31 +99,29 @@ class SceneRow:
             parts.append(f"sound {self.late_ms:.0f} ms late")
         if self.drift_ms is not None:
             parts.append(f"drift {self.drift_ms:+.0f} ms")
-        if self.trouble:
-            parts.append(f"! {self.trouble}")
         return "  ".join(parts)
 
 
 class Board:
-    """Take every event; ask for the rows whenever they are to be shown."""
+    """Take every event, on one thread at a time; ask for the rows whenever, and wherever, they are shown."""
 
     def __init__(self, titles: Sequence[str]) -> None:
         self._rows = {title: SceneRow(scene=title) for title in titles}
         self._ready_s: dict[str, float | None] = dict.fromkeys(titles)
-        self.trouble = ""
-        """What is wrong with the show as a whole; empty when all is well."""
+        # By scene and by what it is about: one that is told again is no second one.
+        self._troubles: dict[tuple[str, str], OpenTrouble] = {}
         self._discarded: dict[str, Counts] = {}
 
     def take(self, event: ShowEvent) -> None:
+        self._take_trouble(event)
         row = self._rows.get(event.scene)
         if row is None:
-            self._take_of_all(event)
+            if isinstance(event, Discarded):
+                self._discarded = {**self._discarded, event.source: event.counts}
             return
         if isinstance(event, StateChanged):
             row = replace(row, state=event.after)
             self._ready_s[event.scene] = None if event.wait_s is None else event.at_s + event.wait_s
-            if event.after is State.ARMED:
-                row = replace(row, trouble="")
         elif isinstance(event, Triggered):
             row = replace(row, scares=row.scares + 1)
         elif isinstance(event, PropSwitched):
@@ -104,31 +137,56 @@ class Board:
             )
         elif isinstance(event, Drifted):
             row = replace(row, drift_ms=(event.estimate_s - event.planned_delay_s) * 1000.0)
-        elif isinstance(event, Fault | ContactStuck):
-            row = replace(row, trouble=event.text)
         self._rows[event.scene] = row
 
-    def _take_of_all(self, event: ShowEvent) -> None:
-        """An event of no scene."""
-        if isinstance(event, Fault):
-            self.trouble = event.text
+    def _take_trouble(self, event: ShowEvent) -> None:
+        troubles = {key: one for key, one in self._troubles.items() if not self._faded(one, event.at_s)}
+        if isinstance(event, Fault | ContactStuck):
+            lasting = isinstance(event, Fault) and event.lasting
+            about = (event.about or event.what) if isinstance(event, Fault) else event.contact
+            trouble = OpenTrouble(text=event.text, since_s=event.at_s, lasting=lasting, scene=event.scene)
+            before = troubles.get((event.scene, about))
+            if before is not None and not trouble.fades:
+                trouble = replace(trouble, since_s=before.since_s)
+            troubles[event.scene, about] = trouble
         elif isinstance(event, Recovered):
-            self.trouble = ""
-        elif isinstance(event, Discarded):
-            self._discarded[event.source] = event.counts
+            troubles.pop((event.scene, event.about), None)
+        elif isinstance(event, StateChanged) and event.after is State.ARMED:
+            troubles = {key: one for key, one in troubles.items() if one.lasting or one.scene != event.scene}
+        self._troubles = troubles
+
+    def _faded(self, trouble: OpenTrouble, now_s: float) -> bool:
+        return trouble.fades and now_s - trouble.since_s >= FADES_AFTER_S
+
+    def troubles(self, now_s: float, scene: str = "") -> tuple[OpenTrouble, ...]:
+        """What is wrong with this scene, or the show as a whole, at host time `now_s`, the worst first."""
+        return _worst_first(
+            one for one in self._troubles.values() if one.scene == scene and not self._faded(one, now_s)
+        )
 
     def rows(self, now_s: float) -> tuple[SceneRow, ...]:
         """Every scene at host time `now_s`."""
         rows = []
         for title, row in self._rows.items():
             ready_s = self._ready_s[title]
-            rows.append(replace(row, wait_s=None if ready_s is None else max(0.0, ready_s - now_s)))
+            wait_s = None if ready_s is None else max(0.0, ready_s - now_s)
+            rows.append(replace(row, wait_s=wait_s, trouble=in_one_line(self.troubles(now_s, title))))
         return tuple(rows)
 
     def as_json(self, now_s: float) -> dict[str, object]:
         """The same for other programs; times in the units their names say."""
         return {
-            "trouble": self.trouble,
+            "trouble": in_one_line(self.troubles(now_s)),
+            "troubles": [
+                {
+                    "scene": one.scene,
+                    "text": one.text,
+                    "for_s": round(max(0.0, now_s - one.since_s), 3),
+                    "over": one.fades,
+                }
+                for scene in ("", *self._rows)
+                for one in self.troubles(now_s, scene)
+            ],
             "scenes": [asdict(row) for row in self.rows(now_s)],
             "discarded": {source: dict(counts) for source, counts in self._discarded.items()},
         }

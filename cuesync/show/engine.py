@@ -14,7 +14,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TypeVar
 
-from cuesync.devices.guard import OutputGuard, Switched
+from cuesync.devices.guard import Switched
 from cuesync.devices.orders import Failed
 from cuesync.devices.ports import Clock, ContactEdge, LightOutput, MessageOutput, PropOutput
 from cuesync.errors import CuesyncError
@@ -143,8 +143,13 @@ class Show:
     def put(self, item: _Item) -> None:
         """Hand in an edge, a desk's answer, or something the operator does (`show.arm`); from any thread.
 
-        A dead-man contact that is let go cuts on this very thread: no show that hangs is waited for.
+        A limit switch that closes and a dead-man contact that is let go are told to the guard on this very
+        thread: no show that hangs is waited for.
         """
+        if isinstance(item, ContactEdge):
+            for scene in self._scenes:
+                if scene.starter is not None and scene.plan.limit_contact == item.contact:
+                    scene.starter.limit_edge(item)
         self._inbox.append(item)
         self.wake()
         if isinstance(item, ContactEdge) and not _held(item):
@@ -154,8 +159,19 @@ class Show:
 
     # -- what the operator does
 
-    def start(self) -> None:
-        """Start the sound and arm every scene as soon as the timeline holds."""
+    def start(self, last_triggers_s: Mapping[str, float] | None = None) -> None:
+        """Start the sound and arm every scene as soon as the timeline holds.
+
+        `last_triggers_s`: when (host time) a scene was last triggered, before this show began. Its lockout
+        goes on, for nobody has waited for the prop.
+        """
+        now_s = self._clock.now_s()
+        for scene in self._scenes:
+            at_s = (last_triggers_s or {}).get(scene.plan.title, -math.inf)
+            scene.state.was_triggered(at_s)
+            if (left_s := scene.state.ready_s - now_s) > 0.0:
+                said = f"was triggered {now_s - at_s:.0f} s before this start; its lockout goes on for"
+                self._report(Note(at_s=now_s, scene=scene.plan.title, what=f"{said} {left_s:.0f} s."))
         if self._sound is not None:
             self._sound.start(self._prepared)
         self._wants_arming = True
@@ -311,8 +327,10 @@ class Show:
 
     def _limit_edge(self, scene: Staged, edge: ContactEdge) -> None:
         self._advance(scene, edge.at_s)
-        scene.state.limit_edge(edge.closed, edge.at_s, found=edge.found)
-        self._follow(scene)
+        change = scene.state.limit_edge(edge.closed, edge.at_s, found=edge.found)
+        if change is not None:
+            self._tell_of_early_return(scene, change.at_s)
+        self._tell(scene, change)
 
     def _scene_edge(self, scene: Staged, edge: ContactEdge) -> None:
         self._advance(scene, edge.at_s)
@@ -465,18 +483,30 @@ class Show:
             )
         )
 
+    def _tell_of_early_return(self, scene: Staged, at_s: float) -> None:
+        todo = (
+            "Cut its power before you reach in. Nothing but the prop at rest may close the switch; if it was "
+            f"back already, measure it again. {self._way_back(State.HELD)}"
+        )
+        self._report(
+            Fault(
+                at_s=at_s,
+                scene=scene.plan.title,
+                what=f"the limit switch {scene.plan.limit_contact} closed while the prop was driven, before "
+                "its pop was due. The prop is cut, and the scene held.",
+                todo=todo.rstrip(),
+            )
+        )
+
     def _starter(self, plan: Plan, outputs: Mapping[str, PropOutput]) -> Starter | None:
         if plan.drive is None:
             return None
         return Starter(
-            scene=plan.title,
-            output=plan.drive.output,
-            guard=OutputGuard(
-                outputs.get(plan.title),
-                self._clock,
-                max_on_s=plan.drive.max_on_s,
-                done=lambda switched: self.put(lambda: self._switched(plan.title, switched)),
-            ),
+            plan.title,
+            plan.drive,
+            outputs.get(plan.title),
+            self._clock,
+            lambda switched: self.put(lambda: self._switched(plan.title, switched)),
         )
 
     def _switched(self, title: str, switched: Switched) -> None:

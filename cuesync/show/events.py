@@ -259,12 +259,19 @@ class Drifted(ShowEvent):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fault(ShowEvent):
-    """Something is wrong that the show lives on with; `todo` is the next step, if there is one."""
+    """Something is wrong that the show lives on with; `todo` is the next step, if there is one.
+
+    `about`: what it is that has the trouble; a fault takes the place of an earlier one about the same.
+    `lasting`: it goes on until a `Recovered` about the same; else it was over as it was told, or ends
+    with the next arming of its scene.
+    """
 
     kind: ClassVar[str] = "fault"
 
     what: str
     todo: str = ""
+    about: str = ""
+    lasting: bool = False
 
     @property
     def text(self) -> str:
@@ -273,9 +280,12 @@ class Fault(ShowEvent):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recovered(ShowEvent):
+    """The lasting fault `about` the same, in the same scene, is over."""
+
     kind: ClassVar[str] = "recovered"
 
     what: str
+    about: str = ""
 
     @property
     def text(self) -> str:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import gc
-import queue
 import sys
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections import deque
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import date
@@ -36,6 +36,7 @@ from cuesync.show.log import (
     ended_badly,
     new_night_file,
     read_summary,
+    seconds_since_triggers,
 )
 from cuesync.show.prepared import channels_needed
 from cuesync.show.sound import SoundDesk
@@ -43,11 +44,16 @@ from cuesync.show.sound_child import SoundChild
 from cuesync.show.sound_process import SoundProcess
 from cuesync.show.states import State
 from cuesync.show.steering import Steering
+from cuesync.show.telling import Outlet, PlainOutlet, Tellers
 from cuesync.show.threads import WorkerThread
 from cuesync.show.watch import Watch, WatchedSource, WatchedStarter
 
 _SWITCH_INTERVAL_S = 0.0005
 _SETTLE_S = 1.0
+_LOOK_EVERY_S = 0.05
+_SAY_REST_S = 2.0
+_SAY_OVER_S = 1.0
+_CLOSE_S = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,8 +108,8 @@ def run_show(
     device: str | None = None,
     settings: PortSettings | None = None,
     log_folder: Path,
-    say: Callable[[ShowEvent], None],
-    tick: Callable[[], None] = lambda: None,
+    say: Callable[[ShowEvent], None] | None = None,
+    outlets: Sequence[Outlet] = (),
     stop: threading.Event | None = None,
     controls: Controls | None = None,
     block_frames: int | None = None,
@@ -111,11 +117,12 @@ def run_show(
 ) -> NightSummary:
     """Arm the scenes and play them until `stop` is set, Ctrl-C, SIGTERM or the end of the terminal.
 
-    Then fade, darken, close the log.
+    Then fade, darken, close the log. A second Ctrl-C changes nothing: the end is under way, and no device,
+    screen or reader that hangs can hold it up for more than some seconds.
 
-    `device`: the sound card's name or a part of it (see `cuesync devices`). `say` is called on the calling
-    thread, and `tick` some ten times a second. `sound_child` was started, and asked for this device, before
-    the plans were made.
+    `device`: the sound card's name or a part of it (see `cuesync devices`). `say` and `outlets` get what
+    happens, each on a thread of its own. `sound_child` was started, and asked for this device, before the
+    plans were made.
     DeviceError where something needed is missing, InputError where two scenes or controls can't
     go together, StorageError where the log can't be written; nothing is armed then.
     """
@@ -126,7 +133,11 @@ def run_show(
     stopping = threading.Event() if stop is None else stop
     clock = HostClock()
     badly_ended = ended_badly(log_folder)
-    events: queue.SimpleQueue[ShowEvent] = queue.SimpleQueue()
+    now_s = clock.now_s()
+    last_triggers_s = {
+        scene: now_s - since_s for scene, since_s in seconds_since_triggers(log_folder).items()
+    }
+    tellers = Tellers([*outlets, *(() if say is None else (PlainOutlet(say),))], clock)
 
     with ExitStack() as stack:
         ports = _Ports(
@@ -143,8 +154,8 @@ def run_show(
             new_night_file(log_folder, date.today().isoformat()),
             plans,
             clock.now_s(),
-            trouble=lambda text: events.put(Fault(at_s=clock.now_s(), what=text)),
-            relief=lambda text: events.put(Recovered(at_s=clock.now_s(), what=text)),
+            trouble=lambda text: tellers.put(Fault(at_s=clock.now_s(), what=text, about="log", lasting=True)),
+            relief=lambda text: tellers.put(Recovered(at_s=clock.now_s(), what=text, about="log")),
         )
         stack.callback(log.close)
         tally = NightTally(log.path, plans)
@@ -156,7 +167,10 @@ def run_show(
         def report(event: ShowEvent) -> None:
             log.put(event)
             tally.take(event)
-            events.put(event)
+            tellers.put(event)
+
+        stack.callback(tellers.close, None, _SAY_REST_S)
+        tellers.start(report)
 
         listener = Listener(clock, ports.sound, ports.microphones) if ports.microphones else None
         show = Show(
@@ -171,44 +185,42 @@ def run_show(
             listener=listener,
             outputs=ports.outputs,
         )
-        report(Note(at_s=clock.now_s(), what=NO_EMERGENCY_STOP))
-        if keys := steering.in_words(driven=any(plan.drive is not None for plan in plans)):
-            report(Note(at_s=clock.now_s(), what=keys))
-        if badly_ended is not None:
-            report(Note(at_s=clock.now_s(), what=f"the last night ended badly; its log is {badly_ended}"))
-        if ports.sound is not None:
-            report(Note(at_s=clock.now_s(), what=_describe(ports.sound)))
-        for plan in plans:
-            for remark in plan.remarks:
-                report(Note(at_s=clock.now_s(), scene=plan.title, what=remark))
-        stack.enter_context(_steady(stopping))
+        for scene, what in _opening_words(plans, steering, ports.sound, badly_ended):
+            report(Note(at_s=clock.now_s(), scene=scene, what=what))
+        asked = stack.enter_context(_steady())
         night = _Night(show, ports, steering, clock, report, listener)
         stack.callback(night.end)
-        night.begin()
-        try:
-            while not stopping.is_set():
-                _say_for(events, say, 0.1)
-                tick()
-        except KeyboardInterrupt:
-            pass
+        night.begin(last_triggers_s)
+        while not (asked or stopping.is_set()):
+            clock.sleep_s(_LOOK_EVERY_S)
         night.end()
+        ports.close()
+        tellers.drain(_SAY_REST_S)
         log.close()
-        _say_for(events, say, 0.0)
-    try:
-        return read_summary(log.path)
-    except InputError as problem:  # a full disk, say; the night itself went well
-        say(Fault(at_s=clock.now_s(), what=f"the night's log can't be read back: {problem}"))
-        return tally.summary()
+        try:
+            summary = read_summary(log.path)
+        except InputError as problem:  # a full disk, say; the night itself went well
+            what = f"the night's log can't be read back: {problem}"
+            tellers.put(Fault(at_s=clock.now_s(), what=what))
+            summary = tally.summary()
+        tellers.close(summary, _SAY_OVER_S)
+        return summary
 
 
-def _say_for(events: queue.SimpleQueue[ShowEvent], say: Callable[[ShowEvent], None], wait_s: float) -> None:
-    """Say all that has happened, or wait a little for something to happen."""
-    try:
-        say(events.get(timeout=wait_s) if wait_s else events.get_nowait())
-        while True:
-            say(events.get_nowait())
-    except queue.Empty:
-        return
+def _opening_words(
+    plans: Sequence[Plan], steering: Controls, sound: SoundDesk | None, badly_ended: Path | None
+) -> Iterator[tuple[str, str]]:
+    """What is said before anything is armed, with the title of the scene that it is about."""
+    yield "", NO_EMERGENCY_STOP
+    if keys := steering.in_words(driven=any(plan.drive is not None for plan in plans)):
+        yield "", keys
+    if badly_ended is not None:
+        yield "", f"the last night ended badly; its log is {badly_ended}"
+    if sound is not None:
+        yield "", _describe(sound)
+    for plan in plans:
+        for remark in plan.remarks:
+            yield plan.title, remark
 
 
 def _describe(sound: SoundDesk) -> str:
@@ -225,15 +237,20 @@ def _check_together(plans: Sequence[Plan], controls: Controls) -> None:
 
 
 @contextmanager
-def _steady(stopping: threading.Event) -> Iterator[None]:
-    """Signals end the night in good order, no long garbage collection, quick turns between threads."""
+def _steady() -> Iterator[Collection[str]]:
+    """Signals end the night in good order, no long garbage collection, quick turns between threads.
+
+    What it gives is no longer empty once a signal has asked for the end. An event would not do: the next
+    signal may come while the one before is being taken, and would wait for the event's lock for ever.
+    """
+    asked: deque[str] = deque(maxlen=1)
     before_s = sys.getswitchinterval()
     sys.setswitchinterval(_SWITCH_INTERVAL_S)
     gc.freeze()  # not collected before: that would delay the arming, to free next to nothing
     gc.enable()
     try:
-        with on_signals(END_SIGNALS, stopping.set):
-            yield
+        with on_signals(("SIGINT", *END_SIGNALS), lambda: asked.append("end")):
+            yield asked
     finally:
         gc.unfreeze()
         sys.setswitchinterval(before_s)
@@ -253,6 +270,7 @@ class _Ports:
         sound_child: SoundChild | None,
     ) -> None:
         self._settings = settings
+        self._closed = False
         light_addresses = [light for plan in plans for light in plan.light_addresses]
         light_addresses += controls.house_lights
         messages = [one.name for plan in plans for one in (*plan.messages, *plan.stop_messages)]
@@ -331,15 +349,30 @@ class _Ports:
             watched.source.open(watched.contacts, sink)
 
     def close(self) -> None:
+        """Close all, and wait for none that hangs: a stopped terminal, a driver. The second time, nothing."""
+        if self._closed:
+            return
+        self._closed = True
         for output in self.outputs.values():
-            output.close()
+            _within(_CLOSE_S, output.close)
         for watched in self.sources:
-            watched.source.close()
-        with contextlib.suppress(DeviceError):  # the lights were gone already, and the watch has said so
-            if self.lights is not None:
-                self.lights.close()
+            _within(_CLOSE_S, watched.source.close)
+        if self.lights is not None:
+            _within(_CLOSE_S, self.lights.close)
         if self.sound is not None:
-            self.sound.close()
+            _within(_CLOSE_S, self.sound.close)
+
+
+def _within(most_s: float, close: Callable[[], None]) -> None:
+    """Close something, but wait no longer than this; where it is gone, its watch has said so."""
+
+    def quietly() -> None:
+        with contextlib.suppress(Exception):
+            close()
+
+    closing = threading.Thread(target=quietly, name="cuesync closing", daemon=True)
+    closing.start()
+    closing.join(most_s)
 
 
 def _is_terminal() -> bool:
@@ -418,8 +451,8 @@ class _Night:
             listener.wake = self._listener_threads[0].wake
         show.wake = self._show_thread.wake
 
-    def begin(self) -> None:
-        self._show.start()
+    def begin(self, last_triggers_s: Mapping[str, float]) -> None:
+        self._show.start(last_triggers_s)
         self._ports.open_contacts(self._take)
         for thread in (
             *self._guard_threads,

@@ -15,10 +15,11 @@ import threading
 import time
 from collections import Counter, deque
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from cuesync import __version__
 from cuesync.errors import InputError, StorageError
@@ -39,11 +40,13 @@ CREATE TABLE scare (
 );
 CREATE INDEX event_kind ON event (kind, scene);
 """
+_Row = tuple[int | float | str | None, ...]
 INSERT_EVENT = "INSERT INTO event (at_s, wall, kind, scene, text, data) VALUES (?, ?, ?, ?, ?, ?)"
 _SCHEMA_NUMBER = 1
 _MOST_WAITING = 50_000
 _TRY_AGAIN_S = 1.0
 _BATCH = 500
+_LATEST = 3
 _DATED = len("night-YYYY-MM-DD")
 _IN_USE = (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
 _NO_DISK = (
@@ -80,7 +83,8 @@ class NightLog:
     """Takes events from any thread and never makes anybody wait; `close` waits until all is written.
 
     When the file can't be written (full disk), events wait in memory, up to a limit, until it can be
-    again; `trouble` is told once in words, `relief` when it is over.
+    again; `trouble` is told once in words, `relief` when it is over. Whatever goes wrong, the thread goes on;
+    should it end all the same, `trouble` tells that too.
     """
 
     def __init__(
@@ -116,7 +120,7 @@ class NightLog:
             raise StorageError(
                 f"{path}: the night's log can't be written ({problem}). Choose another folder for it."
             ) from problem
-        self._thread = threading.Thread(target=self._write, name="cuesync log", daemon=True)
+        self._thread = threading.Thread(target=self._run, name="cuesync log", daemon=True)
         self._thread.start()
 
     def put(self, event: ShowEvent) -> None:
@@ -133,22 +137,29 @@ class NightLog:
         database.execute("PRAGMA synchronous=FULL")
         return database
 
+    def _run(self) -> None:
+        try:
+            self._write()
+        except BaseException as problem:  # the interpreter itself: nobody must believe that all is logged
+            self._trouble(f"the night's log has ended before the night: {_in_words(problem)}.")
+
     def _write(self) -> None:
         database: sqlite3.Connection | None = None
         ending = in_trouble = False
         while not (ending and not self._waiting):
-            ending = self._collect(block=not self._waiting and not ending) or ending
             try:
+                ending = self._collect(block=not self._waiting and not ending) or ending
                 if database is None:
                     database = self._connect()
                 self._write_batch(database, ended=ending)
-            except (sqlite3.Error, OSError) as problem:
+            except Exception as problem:
                 if database is not None:
-                    database.close()
+                    with suppress(sqlite3.Error):
+                        database.close()
                     database = None
                 if not in_trouble:
                     in_trouble = True
-                    self._trouble(f"the night's log can't be written: {problem}.")
+                    self._trouble(f"the night's log can't be written: {_in_words(problem)}.")
                 if ending:
                     self.lost += len(self._waiting)
                     return
@@ -181,21 +192,30 @@ class NightLog:
 
     def _write_batch(self, database: sqlite3.Connection, *, ended: bool) -> None:
         batch = [self._waiting[index] for index in range(min(_BATCH, len(self._waiting)))]
+        rows = [self._rows(wall, event) for wall, event in batch]
         with database:  # one transaction, undone as a whole where it fails
-            database.executemany(
-                INSERT_EVENT, [event_row(wall, event, self._start_s) for wall, event in batch]
-            )
+            database.executemany(INSERT_EVENT, [event_row for event_row, _ in rows])
             database.executemany(
                 f"INSERT OR REPLACE INTO scare VALUES ({', '.join('?' * 12)})",
-                [self._scare_row(wall, event) for wall, event in batch if isinstance(event, ScareDone)],
+                [scare_row for _, scare_row in rows if scare_row is not None],
             )
             if ended and len(batch) == len(self._waiting):
                 database.execute("UPDATE night SET ended_wall = ?", (_wall(),))
         for _ in batch:
             self._waiting.popleft()
 
-    def _scare_row(self, wall: str, scare: ScareDone) -> tuple[int | float | str | None, ...]:
-        return (
+    def _rows(self, wall: str, event: ShowEvent) -> tuple[_Row, _Row | None]:
+        """The event's line and, for a scare, its numbers; one that fails keeps no other from the file."""
+        try:
+            scare = self._scare_row(wall, event) if isinstance(event, ScareDone) else None
+            return event_row(wall, event, self._start_s), scare
+        except Exception as problem:
+            said = f"could not be written in full ({_in_words(problem)}): {_as_it_is(event)}"
+            at_s = event.at_s - self._start_s if isinstance(event.at_s, float) else 0.0
+            return (at_s, wall, event.kind, _encodable(str(event.scene)), _encodable(said), "{}"), None
+
+    def _scare_row(self, wall: str, scare: ScareDone) -> _Row:
+        return _storable(
             scare.number,
             scare.scene,
             scare.trigger_s - self._start_s,
@@ -211,10 +231,53 @@ class NightLog:
         )
 
 
-def event_row(wall: str, event: ShowEvent, start_s: float) -> tuple[float, str, str, str, str, str]:
-    """What `INSERT_EVENT` takes; `start_s` is the host time from which the night is counted."""
-    data = json.dumps(_plain(event), separators=(",", ":"))
-    return (event.at_s - start_s, wall, event.kind, event.scene, event.text, data)
+def event_row(wall: str, event: ShowEvent, start_s: float) -> _Row:
+    """What `INSERT_EVENT` takes; `start_s` is the host time from which the night is counted.
+
+    A field that JSON doesn't know stands there as Python shows it.
+    """
+    data = json.dumps(_encodable(_plain(event)), separators=(",", ":"), default=repr)
+    return _storable(event.at_s - start_s, wall, event.kind, event.scene, event.text, data)
+
+
+def _storable(*values: object) -> _Row:
+    """The values, in order, if SQLite can hold them; TypeError where it can't."""
+    row = []
+    for value in values:
+        if isinstance(value, str):
+            row.append(_encodable(value))
+        elif value is None or isinstance(value, float) or (isinstance(value, int) and abs(value) < 2**63):
+            row.append(value)
+        else:
+            raise TypeError(f"{value!r} can't be stored")
+    return tuple(row)
+
+
+def _encodable(value: Any) -> Any:
+    """The same with every text such that UTF-8 can hold it.
+
+    Names of files and ports needn't be text at all: a byte that isn't is shown as its code.
+    """
+    if isinstance(value, str):
+        return value.encode("utf-8", "backslashreplace").decode("utf-8")
+    if isinstance(value, dict):
+        return {_encodable(key): _encodable(each) for key, each in value.items()}
+    if isinstance(value, list | tuple):
+        return [_encodable(each) for each in value]
+    return value
+
+
+def _in_words(problem: BaseException) -> str:
+    """What the system said in its own words; what Python said with its kind, which often says more."""
+    text = str(problem)
+    return text if isinstance(problem, sqlite3.Error | OSError) else f"{type(problem).__name__}: {text}"
+
+
+def _as_it_is(event: ShowEvent) -> str:
+    try:
+        return repr(event)
+    except Exception:
+        return object.__repr__(event)
 
 
 def _wall() -> str:
@@ -481,3 +544,32 @@ def ended_badly(folder: Path) -> Path | None:
     except (InputError, OSError):
         return files[-1]
     return files[-1] if ended_wall is None else None
+
+
+def seconds_since_triggers(folder: Path) -> dict[str, float]:
+    """How long ago, by the time of day, each scene was last triggered, as the latest logs tell.
+
+    A scene is missing where none of them tells, or where somebody has set the clock back since. Never
+    raises: an old log, whatever has become of it, keeps no new night from starting.
+    """
+    now = datetime.now().astimezone()
+    since_s: dict[str, float] = {}
+    try:
+        files = night_files(folder)[-_LATEST:]
+    except OSError:
+        return {}
+    for path in files:
+        try:
+            with _reading(path) as database:
+                last = database.execute(
+                    "SELECT scene, wall, max(id) FROM event WHERE kind = 'trigger' GROUP BY scene"
+                ).fetchall()
+                ago_s = {
+                    scene: (now - datetime.fromisoformat(wall)).total_seconds() for scene, wall, _ in last
+                }
+        except (InputError, OSError):
+            continue
+        for scene, scene_ago_s in ago_s.items():
+            if scene_ago_s >= 0.0:
+                since_s[scene] = min(scene_ago_s, since_s.get(scene, scene_ago_s))
+    return since_s

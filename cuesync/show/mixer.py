@@ -12,13 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cuesync.devices.ports import Samples
+from cuesync.plan.plan import MOST_BACKGROUNDS
 from cuesync.plan.windows import ACCEPTABLE
 from cuesync.show.limiter import Limiter
 from cuesync.show.loops import Loop
 from cuesync.show.prepared import PreparedSound
 
 MOST_VOICES = 64
-MOST_LOOPS = 16
 FADE_S = 0.010
 WHOLE_UP_TO_S = -ACCEPTABLE.late_s
 """A voice whose hit has passed is played whole up to this late, which people accept (ITU-R BT.1359-1)."""
@@ -116,8 +116,8 @@ class Mixer:
         RuntimeError where too many run already.
         """
         running = tuple(loop for loop in self._loops if not loop.done)
-        if len(running) >= MOST_LOOPS:
-            raise RuntimeError(f"more than {MOST_LOOPS} backgrounds at once")
+        if len(running) >= MOST_BACKGROUNDS:
+            raise RuntimeError(f"more than {MOST_BACKGROUNDS} backgrounds at once")
         loop = Loop(prepared, self.rate_hz, self._fade_frames, _CHUNK_FRAMES)
         self._loops = (*running, loop)
         return loop

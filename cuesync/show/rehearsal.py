@@ -119,8 +119,7 @@ def rehearse(plan: Plan, *, rate_hz: int = 48000, presses: int = 100, seed: int 
 
     if plan.enable_contact is not None:
         contacts.edge(plan.enable_contact, True)
-    locked_s = max(plan.reset_s, plan.cue_length_s, plan.between_groups_s, plan.hold_off_s)
-    cycle_s = locked_s + _HOLD_S + plan.debounce_s + _SPARE_S
+    cycle_s = plan.busy_s + _HOLD_S + plan.debounce_s + _SPARE_S
     first_s = clock.now_s() + _SETTLE_S
     press_s = first_s
     for _ in range(presses):

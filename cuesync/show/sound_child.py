@@ -20,6 +20,7 @@ from cuesync.errors import DeviceError
 
 _OPEN_WITHIN_S = 15.0
 _NEWS_WITHIN_S = 2.0
+_KILLED_WITHIN_S = 1.0
 
 
 def write_message(stream: BinaryIO, message: dict[str, Any], data: bytes | memoryview = b"") -> None:
@@ -103,11 +104,12 @@ class SoundChild:
 
     def kill(self) -> None:
         self._process.kill()
-        self._process.wait()
-        self._reader.join(2.0)
+        wait_or_kill(self._process, _KILLED_WITHIN_S)
+        self._reader.join(_KILLED_WITHIN_S)
         with self._telling, contextlib.suppress(OSError, ValueError):
             self._in.close()
-        self._out.close()
+        if not self._reader.is_alive():  # closing would wait for it
+            self._out.close()
 
     def _listen(self) -> None:
         with contextlib.suppress(OSError, ValueError):

@@ -74,6 +74,7 @@ class SoundProcess:
         self._plays_lock = threading.Lock()
         self._begun = False
         """The child has the sounds and takes orders; until then they wait for `_begin`."""
+        self._dips: list[dict[str, Any]] = []
         self._next_play = 0
         self._loops: set[int] = set()
         self._keeps_played = False
@@ -112,6 +113,7 @@ class SoundProcess:
     @property
     def quiet(self) -> bool:
         with self._plays_lock:
+            self._forget_past()
             return not self._plays
 
     @property
@@ -125,6 +127,7 @@ class SoundProcess:
     def play(self, sound: int, start_s: float, trigger_s: float) -> RemotePlay:
         play = RemotePlay(sound, start_s, trigger_s)
         with self._plays_lock:
+            self._forget_past()
             number = self._next_play
             self._next_play += 1
             self._plays[number] = play
@@ -138,8 +141,11 @@ class SoundProcess:
                 self._tell({"loop": sound})
 
     def dip(self, sound: int, from_s: float, to_s: float, gain: float) -> None:
+        order = {"dip": sound, "from_s": from_s, "to_s": to_s, "gain": gain}
         with self._plays_lock:
-            self._tell({"dip": sound, "from_s": from_s, "to_s": to_s, "gain": gain})
+            self._dips = [dip for dip in self._dips if dip["to_s"] > self._clock.now_s()]
+            self._dips.append(order)
+            self._tell(order)
 
     def keep_played(self) -> None:
         with self._plays_lock:
@@ -167,6 +173,7 @@ class SoundProcess:
     def stop_all(self) -> None:
         with self._plays_lock:
             self._loops.clear()
+            self._dips.clear()
             for play in self._plays.values():
                 play.stopped = True
             self._tell({"stop": True})
@@ -205,17 +212,28 @@ class SoundProcess:
             self._child.tell(header, np.ascontiguousarray(sound.rows, dtype="<f4").tobytes())
         self._child.tell({"start": True})
         with self._plays_lock:
+            self._forget_past()
             self._begun = True
             if self._keeps_played:
                 self._tell({"keep": True})
             for sound_number in sorted(self._loops):
                 self._tell({"loop": sound_number})
-            for number, play in list(self._plays.items()):
-                if play.stopped:
-                    del self._plays[number]
-                    play.done = True
-                else:
-                    self._tell_of(number, play)
+            for dip in self._dips:
+                self._tell(dip)
+            for number, play in self._plays.items():
+                self._tell_of(number, play)
+
+    def _forget_past(self) -> None:
+        """While no child takes orders: end what was stopped, or would be over by now."""
+        if self._begun:
+            return
+        now_s = self._clock.now_s()
+        self._dips = [dip for dip in self._dips if dip["to_s"] > now_s]
+        for number, play in list(self._plays.items()):
+            length_s = self._sounds[play.sound].frames / self.rate_hz
+            if play.stopped or play.start_s + length_s < now_s:
+                del self._plays[number]
+                play.done = True
 
     def _tell_of(self, number: int, play: RemotePlay) -> None:
         times = {"start_s": play.start_s, "trigger_s": play.trigger_s}

@@ -66,7 +66,7 @@ def staged(
 def _state(plan: Plan) -> SceneState:
     limit, on_time = None, None
     if plan.limit_contact is not None:
-        limit = Limit(pop_by_s=max((plan.delay_s, *plan.pops_s)), jam_s=plan.reset_s + plan.limit_margin_s)
+        limit = Limit(pop_by_s=plan.pop_by_s, jam_s=plan.reset_s + plan.limit_margin_s)
     if plan.drive is not None:
         on_time = OnTime(start_s=plan.drive.start_s, max_on_s=plan.drive.max_on_s)
     return SceneState(

@@ -3,6 +3,7 @@
     off ──ready──► armed ──trigger──► playing ──cue over──► resetting ──reset over──► armed …
     armed ──wait──► resetting                            (the contact can't be pressed at the moment)
     resetting ──hold──► held                             (the limit switch has not closed in its time)
+    playing, resetting ──hold──► held                    (it closed too soon while an output drove the prop)
     any but stopped ──hold──► held ──arm──► resetting
     any ──stop──► stopped ──acknowledge──► off           (so two deliberate steps lead back to armed)
 
@@ -16,6 +17,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import StrEnum
+
+from cuesync.show.limit_switch import Cycle, LimitNews, LimitSwitch
 
 
 class State(StrEnum):
@@ -136,8 +139,8 @@ class Press:
 class Limit:
     """The prop's limit switch: closed while the prop stands reset.
 
-    It opens as the prop leaves and closes when it is back, never before the pop, `pop_by_s` after the
-    trigger at the latest. The prop is taken for jammed when it has not closed `jam_s` after the trigger.
+    The latest pop is due `pop_by_s` after the trigger; see `limit_switch` for what that decides. The prop is
+    taken for jammed when the switch has not closed `jam_s` after the trigger.
     """
 
     pop_by_s: float
@@ -185,8 +188,7 @@ class SceneState:
         self.contact = Contact(debounce_s)
         self.state = State.OFF
         self.enabled = not needs_enabling
-        self.at_limit: bool | None = None
-        """How the limit switch stands; None while nobody has seen it."""
+        self._limit_switch = LimitSwitch()
         self._returned = True
         self._pop_over_s = -math.inf
         self._jam_s = math.inf
@@ -201,6 +203,11 @@ class SceneState:
         self.armed_s = math.inf
         self.triggers = 0
         self.refusals = 0
+
+    @property
+    def cycle(self) -> Cycle:
+        """The prop's cycle since the last trigger, as its limit switch is to see it."""
+        return self._limit_switch.cycle
 
     def step(self, step: Step, at_s: float) -> Change | None:
         """Take this step if the table has it; None when it changes nothing."""
@@ -218,6 +225,11 @@ class SceneState:
             self.armed_s = at_s
         return change
 
+    def was_triggered(self, at_s: float) -> None:
+        """At this host time, before this program began: the prop may still be on its way back."""
+        self.reset_over_s = max(self.reset_over_s, at_s + self._reset_s)
+        self._group_over_s = max(self._group_over_s, at_s + self._between_groups_s)
+
     def edge(self, closed: bool, at_s: float) -> Press | None:
         """The contact changed; None where that is no press.
 
@@ -229,7 +241,7 @@ class SceneState:
             return None
         self._deaf_until_s = at_s + self._hold_off_s
         armed = self.state is State.ARMED and at_s >= self.armed_s
-        at_limit = self._limit is None or self._on_time is None or self.at_limit is not False
+        at_limit = self._limit is None or self._on_time is None or not self._limit_switch.open
         if armed and self.enabled and at_limit:
             self.triggers += 1
             self.step(Step.TRIGGER, at_s)
@@ -240,6 +252,8 @@ class SceneState:
                 self._returned = False
                 self._pop_over_s = at_s + self._limit.pop_by_s
                 self._jam_s = at_s + self._limit.jam_s
+                start_s = None if self._on_time is None else at_s + self._on_time.start_s
+                self._limit_switch.cycle = Cycle(start_s=start_s, pop_by_s=self._pop_over_s)
             self._drive(at_s)
             return Press(at_s=at_s, taken=True, state=self.state, wait_s=None)
         self.refusals += 1
@@ -272,29 +286,30 @@ class SceneState:
             self.output_until_s = at_s
             self.output_why = why
 
-    def limit_edge(self, closed: bool, at_s: float, *, found: bool = False) -> None:
-        """The limit switch closed or opened. Only one that closes after the pop ends the reset.
+    def limit_edge(self, closed: bool, at_s: float, *, found: bool = False) -> Change | None:
+        """The limit switch closed or opened, or was `found` so; the change where that sets the scene aside.
 
-        One that is `found` closed may have stood so all the time, so it tells nothing of that. Found anew, it
-        was out of sight, and an output doesn't stay on where nobody sees when it has to go off.
+        Nobody knows how far a prop has come that is cut before its pop was due, nor does its plan fit it.
         """
         if self._limit is None:
-            return
-        if found and self.at_limit is not None:
-            self.cut(at_s, "the limit switch was out of sight")
-        changed = closed != self.at_limit
-        self.at_limit = closed
-        if changed and closed and not found and at_s >= self._pop_over_s and not self._returned:
+            return None
+        news = self._limit_switch.edge(closed, at_s, found=found)
+        driven = at_s < self.output_until_s
+        if news is LimitNews.EARLY and not driven:  # its own way back, after a push that was short
+            return None
+        if news is not LimitNews.NOTHING:
+            self.cut(at_s, news.value)
+        if news is LimitNews.BACK and not self._returned:
             self._returned = True
             self.reset_over_s = at_s
-            self.cut(at_s, "the limit switch closed")
+        return self.step(Step.HOLD, at_s) if news is LimitNews.EARLY else None
 
     def _look_at_limit(self, at_s: float) -> None:
         """As the scene is armed by hand, the prop stands at its limit switch or has to come there first."""
         if self._limit is None or at_s < self._pop_over_s:
             return
-        if self.at_limit is not None:
-            self._returned = self.at_limit
+        if self._limit_switch.closed is not None:
+            self._returned = self._limit_switch.closed
         if self._returned:
             self.reset_over_s = at_s
         else:

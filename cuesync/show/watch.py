@@ -33,6 +33,10 @@ _COUNT_EVERY_S = 5.0
 _DISCARDED_EVERY_S = 300.0
 _TRY_SOUND_EVERY_S = 0.7
 _TRY_STARTER_EVERY_S = 2.0
+# What a fault is about; a lasting one and its recovery name the same.
+_SOUND_CARD = "sound card"
+_LIGHTS = "lights: {name}"
+_CONTACTS = "contacts: {name}"
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -131,16 +135,19 @@ class Watch:
                     at_s=now_s,
                     what=f"the sound dropped out {max(dropouts, 1)} times ({lost_ms:.0f} ms lost).",
                     todo="Close other programs, or give the sound card longer blocks.",
+                    about="lost sound",
                 )
             )
         if failures := counts.failures - before.failures:
-            self._report(Fault(at_s=now_s, what=f"{failures} blocks of sound failed inside cuesync."))
+            what = f"{failures} blocks of sound failed inside cuesync."
+            self._report(Fault(at_s=now_s, what=what, about="failed sound"))
         if limited := counts.limited_blocks - before.limited_blocks:
             self._report(
                 Fault(
                     at_s=now_s,
                     what=f"the sum of the sounds was too loud in {limited} blocks and was turned down.",
                     todo="Lower level_db of what plays together.",
+                    about="loud sound",
                 )
             )
 
@@ -155,6 +162,8 @@ class Watch:
                     at_s=now_s,
                     what=f'the sound card "{sound.name}" is gone; the lights go on.',
                     todo="Plug it in again: it is opened as soon as it is there.",
+                    about=_SOUND_CARD,
+                    lasting=True,
                 )
             )
         try:
@@ -163,7 +172,8 @@ class Watch:
             self._try_sound_s = self._clock.now_s() + _TRY_SOUND_EVERY_S
             return
         self._sound_gone = False
-        self._report(Recovered(at_s=self._clock.now_s(), what=f'the sound card "{sound.name}" is back'))
+        what = f'the sound card "{sound.name}" is back'
+        self._report(Recovered(at_s=self._clock.now_s(), what=what, about=_SOUND_CARD))
 
     def _look_at_lights(self, part: LightsPart, now_s: float) -> None:
         gone = part.output
@@ -179,6 +189,8 @@ class Watch:
                     at_s=now_s,
                     what=f"the {part.name} for {part.uses} is gone; everything else goes on.",
                     todo="Plug it in again: it is opened as soon as it is there.",
+                    about=_LIGHTS.format(name=part.name),
+                    lasting=True,
                 )
             )
             self._quietly(gone.close)
@@ -193,7 +205,8 @@ class Watch:
             part.use(None)
             self._quietly(back.close)
             return
-        self._report(Recovered(at_s=self._clock.now_s(), what=f"the {part.name} for {part.uses} is back"))
+        what, about = f"the {part.name} for {part.uses} is back", _LIGHTS.format(name=part.name)
+        self._report(Recovered(at_s=self._clock.now_s(), what=what, about=about))
 
     def _look_at_trouble(self, name: str, trouble: Trouble, now_s: float) -> None:
         """Tell once that an output which is there can't send, and once that it can again, with the count."""
@@ -203,14 +216,16 @@ class Watch:
         failed = trouble.failures - before.failures
         # while it lasts, the count from before it is kept
         self._troubles[name] = replace(trouble, failures=before.failures) if trouble.now else trouble
+        about = _LIGHTS.format(name=name)
         if trouble.now:
             todo = "Check the network; it is tried again and again."
-            self._report(Fault(at_s=now_s, what=f"{trouble.what}.", todo=todo))
+            self._report(Fault(at_s=now_s, what=f"{trouble.what}.", todo=todo, about=about, lasting=True))
         elif before.now:
-            self._report(Recovered(at_s=now_s, what=f"{name} is sent again; packets lost: {failed}"))
+            what = f"{name} is sent again; packets lost: {failed}"
+            self._report(Recovered(at_s=now_s, what=what, about=about))
         elif failed:
             what = f"{trouble.what}, but it is sent again; packets lost: {failed}."
-            self._report(Fault(at_s=now_s, what=what))
+            self._report(Fault(at_s=now_s, what=what, about=about))
 
     def _look_at_source(self, watched: WatchedSource, now_s: float) -> None:
         if watched.source.alive() and not watched.gone:
@@ -223,6 +238,8 @@ class Watch:
                     what=f"the {watched.name} for {', '.join(watched.contacts)} is gone."
                     + self._lost_stops(watched.contacts),
                     todo="Plug it in again: it is opened as soon as it is there.",
+                    about=_CONTACTS.format(name=watched.name),
+                    lasting=True,
                 )
             )
             # A contact that can't be seen counts as open; it must close anew to be a press. Only a stop
@@ -236,7 +253,8 @@ class Watch:
         except Exception:
             return
         watched.gone = False
-        self._report(Recovered(at_s=self._clock.now_s(), what=f"the {watched.name} is back"))
+        what, about = f"the {watched.name} is back", _CONTACTS.format(name=watched.name)
+        self._report(Recovered(at_s=self._clock.now_s(), what=what, about=about))
 
     def _look_at_starter(self, watched: WatchedStarter, now_s: float) -> None:
         """One that is gone holds its scene; when it is back it is off, and waits to be armed."""
@@ -252,6 +270,8 @@ class Watch:
                     scene=starter.scene,
                     what=f"{starter.output}, which starts the prop, is gone. The scene is held.",
                     todo="Plug it in again, then arm the scene.",
+                    about=starter.output,
+                    lasting=True,
                 )
             )
             self._show.put(lambda: self._show.hold(starter.scene))
@@ -265,7 +285,9 @@ class Watch:
         starter.guard.use(output)
         watched.gone = False
         what = f"{starter.output}, which starts the prop, is back, and off"
-        self._report(Recovered(at_s=self._clock.now_s(), scene=starter.scene, what=what))
+        self._report(
+            Recovered(at_s=self._clock.now_s(), scene=starter.scene, what=what, about=starter.output)
+        )
 
     def _lost_stops(self, contacts: Sequence[str]) -> str:
         """What it means for stopping that these contacts are gone."""

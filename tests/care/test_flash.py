@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -20,9 +22,12 @@ from cuesync.care.flash import (
 from cuesync.care.flash_limit import flash_reasons
 from cuesync.devices.fixtures import Fixture, Meaning
 from cuesync.devices.ports import WHITE, Colour
+from cuesync.devices.simulated import SimulatedClock, SimulatedLights
 from cuesync.plan.care import Care
 from cuesync.plan.plan import LightShape, LightStep, Plan, PlannedLight
+from cuesync.show.lights import LightDesk
 from tests.care.plans import BARE
+from tests.show.simulation import Simulation
 
 
 def light(at_s: float, length_s: float = 0.05, name: str = "midi:36") -> PlannedLight:
@@ -119,6 +124,54 @@ def test_the_end_of_a_cue_meets_the_start_of_the_next() -> None:
     assert view.per_second == 2
     (view,) = flashes_by_view([plan("t", 0.1, reset_s=0.25)])
     assert view.per_second == 4
+
+
+TAIL = (0.02, 0.3, 0.6, 1.1, 1.4, 1.7)
+LIMIT = "gpio:17"
+
+
+def pressed_again(scene: Plan, after_s: float) -> Simulation:
+    """The limit switch, where the scene has one, closes just before the second press."""
+    night = Simulation([scene], closed=[LIMIT])
+    pressed_s = night.clock.now_s() + 0.1
+    for again_s in (0.0, after_s):
+        night.contacts.press("key:space", pressed_s + again_s, hold_s=0.001)
+    night.contacts.edge(LIMIT, False, pressed_s + 0.1)
+    night.contacts.edge(LIMIT, True, pressed_s + after_s - 0.005)
+    night.clock.sleep_s(after_s + scene.cue_length_s + 1.0)
+    return night
+
+
+@pytest.mark.parametrize(
+    "habits",
+    [
+        {},
+        {"limit_contact": LIMIT},
+        {"limit_contact": LIMIT, "pops_s": (2.1, 2.5), "delay_s": 2.2},
+        {"limit_contact": LIMIT, "between_groups_s": 3.0},
+        {"limit_contact": LIMIT, "hold_off_s": 4.0},
+        {"between_groups_s": 12.0, "hold_off_s": 11.0},
+        {"reset_s": 0.5},
+    ],
+)
+def test_the_soonest_next_cue_is_the_one_that_the_show_takes(habits: dict[str, Any]) -> None:
+    scene = replace(plan("t", *TAIL), debounce_s=0.0, **habits)
+    assert pressed_again(scene, scene.soonest_again_s - 0.01).show.scares == 1
+    night = pressed_again(scene, scene.soonest_again_s + 0.01)
+    assert night.show.scares == 2
+    lit_s = [at_s for at_s, command in night.lights.sent if command.on]
+    seen = max(sum(first_s <= at_s < first_s + 1.0 for at_s in lit_s) for first_s in lit_s)
+    (view,) = flashes_by_view([scene])
+    assert view.per_second >= seen
+
+
+def test_with_a_limit_switch_the_next_cue_may_follow_at_once() -> None:
+    """The switch may close as soon as the pop has come, whatever reset_s says."""
+    # WCAG 2.3.1: three at most
+    (view,) = flashes_by_view([replace(plan("t", *TAIL), limit_contact=LIMIT)])
+    assert (view.per_second, view.over_limit) == (5, True)
+    (view,) = flashes_by_view([replace(plan("t", *TAIL), limit_contact=LIMIT, between_groups_s=3.0)])
+    assert view.per_second == 3
 
 
 def test_small_flashes_pass_as_long_as_all_of_them_are_small_together() -> None:
@@ -315,3 +368,143 @@ def test_a_blackout_of_a_fixture_at_rest_is_a_flash() -> None:
     blackouts = [shape("blackout", 1.0 + 0.2 * k, 0.1, (0.0, 0.0), lamp="fixture:wash") for k in range(4)]
     assert flashes_in_any_second(blackouts, [wash(0.3)]) == 4
     assert flashes_in_any_second(blackouts, [wash(0.0)]) == 4  # others may have it lit
+
+
+def played(scenes: Sequence[Plan], starts_s: Sequence[float]) -> list[list[tuple[float, float]]]:
+    """Red, green and blue of each lamp, as the show's own light desk brings the scenes together.
+
+    Each scene plays twice, the second time as soon as it can.
+    """
+    clock = SimulatedClock()
+    output = SimulatedLights(clock)
+    desk = LightDesk(output, clock, lambda _: None)
+    clock.attend(desk)
+    for scene in scenes:
+        for fixture in scene.fixtures:
+            desk.rest(fixture.address, fixture.rest_level, fixture.rest_colour)
+    zero_s = clock.now_s() + 1.0
+    for scene, start_s in zip(scenes, starts_s, strict=False):
+        for again_s in (0.0, scene.soonest_again_s):
+            for planned in scene.lights:
+                desk.play("t", planned, zero_s + start_s + again_s)
+    clock.sleep_s(60.0)
+    return [
+        [
+            (at_s, command.level * command.colour[part])
+            for at_s, command in output.sent
+            if command.light == lamp
+        ]
+        for lamp in sorted({command.light for _, command in output.sent})
+        for part in range(3)
+    ]
+
+
+def in_a_second(times_s: Iterable[float]) -> int:
+    """Most of these moments within any one second; those within a millisecond are one."""
+    moments = sorted({round(at_s, 3) for at_s in times_s})
+    return max((sum(first <= at < first + 1.0 - 1e-6 for at in moments) for first in moments), default=0)
+
+
+def changes_s(levels: list[tuple[float, float]]) -> list[float]:
+    """When a light that was dark changes, up or down: flashes begin with every other of these."""
+    last = [(1e6, 1.0), (1e6 + 9.0, 0.0), (2e6, 1.0)]  # so that all of them find another to be a flash with
+    return flash_times_s([*levels, *last]) + flash_times_s([(-1.0, 0.0), *levels, *last], before=1.0)[1:]
+
+
+def on_shared(scene: str, *shapes: PlannedLight, rest_level: float = 0.0) -> Plan:
+    return replace(BARE, title=scene, lights=shapes, fixtures=(wash(rest_level),), reset_s=0.2)
+
+
+def test_a_shape_over_another_scenes_light_is_a_flash() -> None:
+    """One scene keeps a lamp lit; dim shapes of the other, which alone would hardly show, come over it."""
+    lit = on_shared("lit", shape("eyes", 0.1, 5.0, (0.0, 1.0), lamp="fixture:wash"))
+    dips = [
+        shape("flash", 0.2 + 0.1 * k, 0.05, (0.0, 0.05), priority=150, lamp="fixture:wash") for k in range(20)
+    ]
+    dim = on_shared("dim", *dips)
+    (red, *_) = played([lit, dim], [0.0, 1.0])
+    assert in_a_second(flash_times_s(red)) == 10
+    (view,) = flashes_by_view([lit, dim])
+    assert [scene.per_second for scene in view.scenes] == [1, 10]
+    assert view.over_limit
+    own = replace(dim, lights=tuple(replace(dip, light="midi:37") for dip in dips))
+    assert flashes_by_view([lit, own])[0].per_second == 1
+
+
+def test_plain_flashes_on_one_lamp_count_no_more_than_on_two() -> None:
+    one, two = (on_shared(title, *on_wash(*[1.0] * count)) for title, count in (("one", 1), ("two", 2)))
+    (view,) = flashes_by_view([one, two])
+    assert (view.per_second, view.over_limit) == (3, False)
+
+
+def test_red_of_another_scene_makes_red_flashes_of_what_covers_it() -> None:
+    red = on_shared("red", *on_wash(0.3, colour=(1.0, 0.0, 0.0)))
+    white = on_shared("white", *on_wash(0.3, 0.3))
+    (view,) = flashes_by_view([red, white])
+    assert [scene.red_per_second for scene in view.scenes] == [1, 2]
+    (view,) = flashes_by_view([white, replace(white, title="other")])
+    assert view.red_per_second == 0
+
+
+TWENTIETHS = st.integers(0, 20).map(lambda steps: steps / 20)
+COLOURS: list[Colour] = [WHITE, (1.0, 0.0, 0.0), (0.0, 0.4, 1.0)]
+
+
+@st.composite
+def drawn_shapes(
+    draw: st.DrawFn, priorities: list[int], lamps: list[str], colours: list[Colour]
+) -> PlannedLight:
+    kind: LightShape = draw(st.sampled_from(["flash", "flash", "flash", "blackout"]))
+    levels = [0.0] if kind == "blackout" else draw(st.lists(TWENTIETHS, min_size=1, max_size=6))
+    step_s = draw(st.sampled_from([0.03, 0.07, 0.15, 0.4]))
+    return shape(
+        kind,
+        draw(st.integers(0, 150)) / 100,
+        step_s * len(levels),
+        *((step_s * k, level) for k, level in enumerate(levels)),
+        colour=draw(st.sampled_from(colours)),
+        priority=draw(st.sampled_from(priorities)),
+        lamp=draw(st.sampled_from(lamps)),
+    )
+
+
+def drawn_scene(priorities: list[int], *lamps: str, colours: Sequence[Colour] = (WHITE,)) -> Any:
+    return st.lists(drawn_shapes(priorities, list(lamps), list(colours)), min_size=1, max_size=5)
+
+
+APART = st.lists(st.integers(0, 400).map(lambda hundredths: hundredths / 100), min_size=3, max_size=3)
+RESTS = st.sampled_from([0.0, 0.3, 0.75, 1.0])
+
+
+@given(st.lists(drawn_scene([50, 100, 150], "fixture:wash"), min_size=2, max_size=3), APART, RESTS)
+def test_a_view_holds_what_the_desk_makes_of_scenes_that_share_a_lamp(
+    lights: list[list[PlannedLight]], starts_s: list[float], rest_level: float
+) -> None:
+    scenes = [on_shared(str(k), *own, rest_level=rest_level) for k, own in enumerate(lights)]
+    (view,) = flashes_by_view(scenes)
+    (red, *_) = played(scenes, starts_s)
+    assert view.per_second >= in_a_second(flash_times_s(red[1:], before=rest_level))
+
+
+@given(
+    st.tuples(
+        drawn_scene([50, 100], "fixture:wash", "midi:36", colours=COLOURS),
+        drawn_scene([60, 110], "fixture:wash", "midi:36", colours=COLOURS),
+        drawn_scene([70, 120], "fixture:wash", "midi:37", colours=COLOURS),
+    ),
+    APART,
+    RESTS,
+)
+def test_a_view_holds_all_pairs_of_changes_of_several_lamps_in_several_colours(
+    lights: Sequence[list[PlannedLight]], starts_s: list[float], rest_level: float
+) -> None:
+    # WCAG: a flash is a pair of opposing changes
+    scenes = [on_shared(str(k), *own, rest_level=rest_level) for k, own in enumerate(lights)]
+    changed_s = [at_s for part in played(scenes, starts_s) for at_s in changes_s(part)]
+    (view,) = flashes_by_view(scenes)
+    assert view.per_second >= in_a_second(changed_s) // 2
+
+
+def test_all_changes_of_a_light_are_found() -> None:
+    levels = [(1.0, 0.5), (2.0, 0.0), (3.0, 0.9), (4.0, 0.85), (5.0, 0.1)]
+    assert sorted(at_s for at_s in changes_s(levels) if at_s < 1e5) == [1.0, 2.0, 3.0, 5.0]

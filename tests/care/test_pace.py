@@ -63,6 +63,23 @@ def test_the_advice_on_pace_is_never_too_short() -> None:
     assert pace.text.endswith("groups let in 4 s apart never do")
 
 
+@pytest.mark.parametrize(
+    ("habits", "text"),
+    [
+        ({"between_groups_s": 60.0}, "50.0 % of the time (two such props in turn: 20.0 %), and a queue"),
+        ({"hold_off_s": 45.0}, "42.9 % of the time (two such props in turn: 13.8 %), or wait 67.5 s for it"),
+        ({"between_groups_s": 20.0, "hold_off_s": 10.0}, "33.3 % of the time"),
+    ],
+)
+def test_whatever_keeps_the_prop_from_the_next_group_counts(habits: dict[str, float], text: str) -> None:
+    # Erlang B and M/D/1, by hand: 60 groups an hour at 60 s are 1 Erlang, at 45 s 0.75
+    pace = scene_pace(replace(PLAN, care=Care(scares_per_hour=60), **habits))  # type: ignore[arg-type]
+    assert pace is not None
+    assert text in pace.text
+    longest_s = max(30.0, *habits.values())
+    assert pace.text.endswith(f"groups let in {longest_s:.0f} s apart never do")
+
+
 def test_more_groups_than_the_prop_can_serve() -> None:
     pace = scene_pace(replace(PLAN, care=Care(scares_per_hour=120)))
     assert pace is not None

@@ -209,3 +209,94 @@ def test_what_run_would_refuse_to_play_together_is_a_problem_of_its_scene(tmp_pa
         f'problem: {paths[2]}:6: trigger.contact: the scene "Cellar" is triggered by key:1, which steers the '
         "whole show. Give the scene another contact.",
     ]
+
+
+def test_more_backgrounds_than_can_run_at_once_are_a_problem(tmp_path: Path) -> None:
+    soundfile.write(tmp_path / "wind.wav", np.zeros(48000), 48000)
+    paths = []
+    for number in range(3):
+        paths.append(tmp_path / f"{number}.toml")
+        paths[-1].write_text(
+            f'title = "{number}"\n[prop]\ntrigger_to_pop_ms = 700\nreset_s = 9\n'
+            + '[[background]]\nclip = "wind.wav"\n' * 8
+            + '[[flash]]\nat_ms = 0\nlength_ms = 50\nlight = "midi:36"\n',
+            encoding="utf-8",
+        )
+    assert check(*paths[:2]).exit_code == 0
+    result = check(*paths)
+    assert result.exit_code == 1
+    problems = [line.strip() for line in result.stdout.splitlines() if "problem:" in line]
+    assert problems == [
+        f"problem: {paths[2]}:5: background: with those of the scenes before it, that makes 24 backgrounds; "
+        "at most 16 can run at once. Mix some of them into one clip, or leave some out."
+    ]
+
+
+def with_contacts(folder: Path, name: str, trigger: str, prop: str, output: str) -> Path:
+    path = folder / f"{name}.toml"
+    path.write_text(
+        f'title = "{name}"\n[trigger]\n{trigger}\n[prop]\ntrigger_to_pop_ms = 700\nreset_s = 9\n'
+        f'{prop}\n[drive]\noutput = "{output}"\nmax_on_s = 2\n[[show_control]]\nat_ms = 0\ncommand = "go"\n',
+        encoding="utf-8",
+    )
+    return path
+
+
+@pytest.mark.parametrize(
+    ("trigger", "prop", "uses"),
+    [
+        ('contact = "key:b"', 'limit_contact = "gpio:5"', "sees its reset by gpio:5"),
+        ('contact = "key:b"', 'limit_contact = "gpio:5 nc"', "sees its reset by gpio:5 nc"),
+        ('contact = "gpio:5"', "", "is triggered by gpio:5"),
+        ('contact = "key:b"', 'pop_contact = "gpio:5"', "sees its pop by gpio:5"),
+        ('contact = "key:b"\nenable_contact = "gpio:5"', "", "is enabled by gpio:5"),
+    ],
+)
+def test_a_limit_switch_belongs_to_one_scene_alone(
+    tmp_path: Path, trigger: str, prop: str, uses: str
+) -> None:
+    one = with_contacts(tmp_path, "one", 'contact = "key:a"', 'limit_contact = "gpio:5"', "gpio:22")
+    two = with_contacts(tmp_path, "two", trigger, prop, "gpio:23")
+    assert check(one).exit_code == 0
+    result = check(one, two)
+    assert result.exit_code == 1
+    problems = [line.strip() for line in result.stdout.splitlines() if "problem:" in line]
+    assert problems[0] == (
+        f'problem: {one}:7: prop.limit_contact: the scene "one" sees its reset by gpio:5, and the scene '
+        f'"two" {uses}. A limit switch tells of its own prop alone. Give each scene a contact of its own.'
+    )
+    if prop.startswith("limit"):
+        assert problems[1].startswith(
+            f'problem: {two}:7: prop.limit_contact: the scene "two" {uses}, and the'
+        )
+    assert len(problems) == (2 if prop.startswith("limit") else 1)
+
+
+def test_scenes_may_share_their_trigger_and_their_dead_man_contact(tmp_path: Path) -> None:
+    trigger = 'contact = "key:a"\nenable_contact = "gpio:7"'
+    one = with_contacts(tmp_path, "one", trigger, 'limit_contact = "gpio:5"', "gpio:22")
+    two = with_contacts(tmp_path, "two", trigger, 'limit_contact = "gpio:6"', "gpio:23")
+    assert check(one, two).exit_code == 0
+
+
+@pytest.mark.parametrize(
+    "outputs",
+    [
+        ("gpio:22", "gpio:22 low"),
+        ("board:COM3:prop", "board:COM3:prop"),
+        ("serial:COM3:rts", "serial:COM3:dtr"),
+    ],
+)
+def test_no_output_starts_two_props(tmp_path: Path, outputs: tuple[str, str]) -> None:
+    files = [
+        with_contacts(tmp_path, key, f'contact = "key:{key}"', "", output)
+        for key, output in zip("ab", outputs, strict=True)
+    ]
+    result = check(*files)
+    assert result.exit_code == 1
+    problems = [line.strip() for line in result.stdout.splitlines() if "problem:" in line]
+    assert problems == [
+        f'problem: {file}:9: drive.output: what starts the prop of the scene "{file.stem}" can\'t be beside '
+        f"{other}, which starts another prop. Give the prop a wire, or an adapter, of its own."
+        for file, other in zip(files, reversed(outputs), strict=True)
+    ]

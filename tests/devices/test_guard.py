@@ -108,6 +108,25 @@ def test_a_start_that_comes_too_late_is_not_given() -> None:
     assert "was not started: the start would have come 0.26 s late" in rig.told[0].problem
 
 
+def test_what_forbids_a_start_is_asked_at_its_moment() -> None:
+    rig, said = Rig(), ["", "its switch is open"]
+    guard = OutputGuard(
+        rig.output, rig.clock, max_on_s=MAX_ON_S, done=rig.told.append, hindered=lambda: said[0]
+    )
+    rig.clock.attend(guard)
+    now_s = rig.clock.now_s()
+    guard.start(now_s + 1.0, now_s + 2.0, "", asked_s=now_s)
+    rig.clock.sleep_s(0.5)
+    said.pop(0)
+    rig.clock.sleep_s(5.0)
+    assert rig.switched() == []
+    assert rig.told[0].problem == "the prop was not started: its switch is open."
+    said[0] = ""
+    guard.start(now_s + 6.0, now_s + 7.0, "", asked_s=now_s)
+    rig.clock.sleep_s(5.0)
+    assert rig.switched() == [(6.0, True), (7.0, False)]
+
+
 def test_a_guard_that_hangs_lets_the_device_drop_the_prop_and_does_not_start_it_again() -> None:
     rig = Rig()
     rig.start()

@@ -85,6 +85,14 @@ def test_a_dead_man_contact_counts_as_let_go_where_its_wire_breaks(
     assert says in problem
 
 
+def test_an_input_of_the_sound_card_is_no_limit_switch(tmp_path: Path) -> None:
+    (problem,) = problems_of(tmp_path, SCENE.format(limit="input:1"))
+    assert ":6" in problem or "line 6" in problem
+    assert "prop.limit_contact" in problem
+    assert "as it stands at the start it counts as open, but a limit switch is closed then" in problem
+    assert "Write another kind of contact, a pin" in problem
+
+
 def test_listening_reaches_one_spread_around_the_pops() -> None:
     assert listening_s(0.6, (0.59, 0.60, 0.60, 0.60, 0.61)) == pytest.approx((0.54, 0.66))
     assert listening_s(0.6, (0.55, 0.60, 0.60, 0.60, 0.65)) == pytest.approx((0.45, 0.75))

@@ -157,12 +157,14 @@ def jack_server(frames: int = 256, *, realtime: bool = False) -> Iterator[str]:
 class Heard:
     """What the ear heard. `samples` (frames, 2); `at`, `host_s`: one pair of sample and host time a block.
 
-    `host_s` is when the block was asked for, with the median of eleven blocks against the lateness of one.
+    `host_s` is when the block was asked for, with the median of eleven blocks against the lateness of one;
+    `asked_s` is without.
     """
 
     samples: NDArray[np.float32]
     at: NDArray[np.int64]
     host_s: NDArray[np.float64]
+    asked_s: NDArray[np.float64]
     lost: int
 
     def hits(self, threshold: float = 0.1) -> NDArray[np.int64]:
@@ -174,6 +176,19 @@ class Heard:
         """Host time of these samples, by the block each lies in."""
         block = np.searchsorted(self.at, samples, side="right") - 1
         return np.asarray(self.host_s[block] + (samples - self.at[block]) / RATE_HZ, dtype=np.float64)
+
+    def unsteady_s(self, from_s: float, to_s: float) -> float:
+        """How far the server's own time went astray between two host times: late, lost and shifted blocks.
+
+        Near 0 on a calm computer; what a busy one does to the server nobody who plays through it can mend.
+        """
+        origin_s = self.asked_s - self.at / RATE_HZ
+        first, end = np.searchsorted(self.asked_s, [from_s, to_s])
+        around = slice(max(0, first - 1), end + 1)
+        gaps_s = np.diff(self.at[around]) / RATE_HZ
+        shifts_s = float(np.ptp(origin_s[around])) if len(gaps_s) else np.inf
+        lost_s = float(np.sum(gaps_s - np.min(gaps_s))) if len(gaps_s) else np.inf
+        return max(shifts_s, lost_s)
 
 
 class Ear:
@@ -205,7 +220,11 @@ class Ear:
             origin_s = np.pad(data["asked_s"] - at / RATE_HZ, _MEDIAN_OF // 2, mode="edge")
             origin_s = np.median(np.lib.stride_tricks.sliding_window_view(origin_s, _MEDIAN_OF), axis=1)
             return Heard(
-                samples=data["samples"], at=at, host_s=origin_s + at / RATE_HZ, lost=int(data["lost"])
+                samples=data["samples"],
+                at=at,
+                host_s=origin_s + at / RATE_HZ,
+                asked_s=data["asked_s"],
+                lost=int(data["lost"]),
             )
 
     def kill(self) -> None:

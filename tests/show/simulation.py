@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import TypeVar
 
@@ -41,6 +41,7 @@ class Simulation:
         closed: Sequence[str] = (),
         stop: Sequence[str] = (),
         microphones: Sequence[str] = (),
+        since_triggers_s: Mapping[str, float] | None = None,
     ) -> None:
         """`stop`: contacts that stop all; key:1 and then key:2 lead back. `closed`: contacts that are closed
         before anybody looks."""
@@ -117,7 +118,8 @@ class Simulation:
         for starter in self.show.starters:
             self.clock.attend(starter.guard)
         self.contacts.open(contacts, steering.take)
-        self.show.start()
+        now_s = self.clock.now_s()
+        self.show.start({title: now_s - since_s for title, since_s in (since_triggers_s or {}).items()})
         self.start_s = self.clock.now_s()
         self.clock.sleep_s(0.5)
 

@@ -6,8 +6,8 @@ import json
 
 import pytest
 
-from cuesync.show.board import Board, SceneRow
-from cuesync.show.events import Fault, PressRefused, Recovered, StateChanged
+from cuesync.show.board import FADES_AFTER_S, Board, SceneRow, in_one_line
+from cuesync.show.events import ContactStuck, Fault, PressRefused, Recovered, StateChanged
 from cuesync.show.states import State
 from tests.show.plans import plan
 from tests.show.simulation import Simulation
@@ -53,15 +53,115 @@ def test_stopped_and_held_wait_for_the_operator() -> None:
     assert (row.state, row.wait_s) == (State.STOPPED, None)
 
 
-def test_trouble_is_shown_until_it_is_over() -> None:
+def gone(at_s: float, name: str) -> Fault:
+    return Fault(at_s=at_s, what=f"the {name} is gone.", about=name, lasting=True)
+
+
+def back(at_s: float, name: str) -> Recovered:
+    return Recovered(at_s=at_s, what=f"the {name} is back", about=name)
+
+
+def shown(board: Board, now_s: float) -> str:
+    return in_one_line(board.troubles(now_s))
+
+
+def test_a_trouble_is_shown_until_it_is_over_itself() -> None:
     board = Board(["Cellar door"])
-    board.take(Fault(at_s=1.0, what="the sound card is gone."))
-    assert board.trouble == "the sound card is gone."
-    board.take(Recovered(at_s=2.0, what="back"))
-    assert board.trouble == ""
+    assert shown(board, 0.0) == ""
+    board.take(gone(1.0, "sound card"))
+    board.take(gone(2.0, "MIDI port"))
+    assert shown(board, 3.0) == "1 of 2: the sound card is gone."  # the oldest
+    board.take(back(4.0, "MIDI port"))
+    assert shown(board, 9000.0) == "the sound card is gone."
+    board.take(back(9001.0, "sound card"))
+    assert shown(board, 9001.0) == ""
+
+
+def test_a_trouble_that_is_told_again_is_no_second_one() -> None:
+    board = Board(["Cellar door"])
+    board.take(gone(1.0, "MIDI port"))
+    board.take(gone(2.0, "sound card"))
+    board.take(Fault(at_s=3.0, what="the MIDI port fails.", about="MIDI port", lasting=True))
+    assert [(one.text, one.since_s) for one in board.troubles(4.0)] == [
+        ("the MIDI port fails.", 1.0),
+        ("the sound card is gone.", 2.0),
+    ]
+
+
+def test_what_was_over_as_it_was_told_fades_and_hides_nothing() -> None:
+    board = Board(["Cellar door"])
+    for at_s in (1.0, 6.0):
+        board.take(Fault(at_s=at_s, what=f"{at_s:.0f} ms lost.", about="lost sound"))
+    assert shown(board, 7.0) == "6 ms lost."
+    board.take(gone(8.0, "sound card"))
+    board.take(Fault(at_s=9.0, what="too loud."))
+    assert [one.text for one in board.troubles(10.0)] == [
+        "the sound card is gone.",
+        "too loud.",
+        "6 ms lost.",
+    ]
+    assert shown(board, 10.0) == "1 of 3: the sound card is gone."
+    assert shown(board, 5.999 + FADES_AFTER_S) == "1 of 3: the sound card is gone."
+    assert shown(board, 6.0 + FADES_AFTER_S) == "1 of 2: the sound card is gone."
+    assert shown(board, 9.0 + FADES_AFTER_S) == "the sound card is gone."
+    assert shown(board, 8 * 3600.0) == "the sound card is gone."
+
+
+def test_many_short_faults_of_all_kinds_are_not_kept_for_the_night() -> None:
+    board = Board(["Cellar door"])
+    for count in range(5000):
+        board.take(Fault(at_s=float(count), what=f"fault number {count}."))
+    assert len(board.troubles(5000.0)) == FADES_AFTER_S - 1
+    assert len(board._troubles) <= FADES_AFTER_S
+
+
+def test_a_scene_s_trouble_ends_as_it_is_armed_but_for_one_that_goes_on() -> None:
+    board = Board(["Cellar door", "Attic"])
     board.take(Fault(at_s=3.0, scene="Cellar door", what="3 misfires in a row."))
-    (row,) = board.rows(4.0)
-    assert row.text.endswith("! 3 misfires in a row.")
+    board.take(ContactStuck(at_s=4.0, scene="Attic", contact="key:f"))
+    cellar, attic = board.rows(9000.0)
+    assert cellar.trouble == "3 misfires in a row."
+    assert "key:f is still closed" in attic.trouble
+    gone_output = "gpio:22, which starts the prop, is gone."
+    board.take(Fault(at_s=5.0, scene="Cellar door", what=gone_output, about="gpio:22", lasting=True))
+    assert board.rows(9000.0)[0].trouble == "1 of 2: 3 misfires in a row."
+    for title in ("Cellar door", "Attic"):
+        board.take(StateChanged(at_s=6.0, scene=title, before=State.RESETTING, after=State.ARMED, wait_s=0.0))
+    assert [row.trouble for row in board.rows(9000.0)] == [gone_output, ""]
+    board.take(back(7.0, "gpio:22"))  # of no scene: something else
+    assert board.rows(9000.0)[0].trouble == gone_output
+    board.take(Recovered(at_s=8.0, scene="Cellar door", what="back", about="gpio:22"))
+    assert board.rows(9000.0)[0].trouble == ""
+
+
+def test_a_row_says_what_is_wrong_within_80_columns() -> None:
+    """Before the numbers, which a narrow terminal cuts off."""
+    row = SceneRow(
+        scene="The crone behind the attic hatch",
+        state=State.HELD,
+        scares=123,
+        refusals=45,
+        misfires=6,
+        offset_ms=12.0,
+        trouble="1 of 2: 3 misfires in a row; the scene is held.",
+    )
+    assert row.text[:79].startswith(
+        "HELD      The crone behind the attic hatch  ! 1 of 2: 3 misfires in a row"
+    )
+
+
+def test_other_programs_get_every_open_trouble() -> None:
+    board = Board(["Cellar door"])
+    board.take(gone(1.0, "sound card"))
+    board.take(Fault(at_s=2.0, what="too loud."))
+    board.take(Fault(at_s=3.0, scene="Cellar door", what="3 misfires in a row."))
+    read = json.loads(json.dumps(board.as_json(11.0)))
+    assert read["trouble"] == "1 of 2: the sound card is gone."
+    assert read["troubles"] == [
+        {"scene": "", "text": "the sound card is gone.", "for_s": 10.0, "over": False},
+        {"scene": "", "text": "too loud.", "for_s": 9.0, "over": True},
+        {"scene": "Cellar door", "text": "3 misfires in a row.", "for_s": 8.0, "over": False},
+    ]
 
 
 @pytest.mark.parametrize(("wait_s", "text"), [(0.2, "1 s"), (1.0, "1 s"), (1.4, "2 s"), (29.996, "30 s")])
@@ -88,3 +188,4 @@ def test_the_rows_are_plain_json() -> None:
     assert read["scenes"][0]["state"] == "resetting"
     assert read["scenes"][0]["scares"] == 1
     assert read["trouble"] == ""
+    assert read["troubles"] == []

@@ -36,7 +36,7 @@ def test_it_is_told_at_once_then_now_and_then_and_at_the_end() -> None:
     for event in night.said:
         board.take(event)
     assert board.as_json(night.clock.now_s())["discarded"] == {"button box": {"malformed lines": 11}}
-    assert board.trouble == ""
+    assert board.troubles(night.clock.now_s()) == ()
 
 
 def test_ten_thousand_edges_are_one_scare() -> None:

@@ -14,6 +14,7 @@ from cuesync.devices.simulated import SimulatedProp
 from cuesync.errors import InputError
 from cuesync.plan.plan import Plan
 from cuesync.show.events import ContactStuck, Fault, PressRefused, StateChanged, Triggered
+from cuesync.show.limit_switch import AWAY_S
 from cuesync.show.live import Controls, _check_together
 from cuesync.show.rehearsal import rehearse
 from cuesync.show.states import TRANSITIONS, Limit, OnTime, SceneState, State, Step
@@ -256,6 +257,8 @@ class Habits(RuleBasedStateMachine):
         self.now_s = 100.0
         self.taken_s: list[float] = []
         self.heard_s = -math.inf
+        self.at_limit: bool | None = None
+        self.opened_s = -math.inf
         self.closings_s: list[float] = []
         self.cut = False
 
@@ -271,9 +274,12 @@ class Habits(RuleBasedStateMachine):
             self.look_at_output()
 
     def look_at_output(self) -> None:
-        """Against what is known from outside alone: presses that were taken, and what has cut since."""
+        """Against what is known from outside alone: presses that were taken, and what has cut since.
+
+        Whatever the prop has done until then, it is not driven on once its limit switch has closed.
+        """
         trigger_s = self.taken_s[-1] if self.taken_s else -math.inf
-        closed_s = [at_s for at_s in self.closings_s if at_s >= trigger_s + 0.7]
+        closed_s = [at_s for at_s in self.closings_s if at_s >= trigger_s + 0.4]
         until_s = min([trigger_s + min(0.4 + 6.0, self.JAM_S), *closed_s])
         wanted = trigger_s + 0.4 <= self.now_s < until_s and not self.cut
         assert (self.scene.output_from_s <= self.now_s < self.scene.output_until_s) == wanted
@@ -283,11 +289,18 @@ class Habits(RuleBasedStateMachine):
     @rule(gap_s=st.floats(0.0, 1.0), closed=st.booleans(), found=st.booleans())
     def limit(self, gap_s: float, closed: bool, found: bool) -> None:
         self.wait(gap_s)
-        if closed and not found and self.scene.at_limit is False:
+        if closed and not found and self.at_limit is False and self.now_s - self.opened_s >= AWAY_S:
             self.closings_s.append(self.now_s)
-        if found and self.scene.at_limit is not None:
+        if found and self.at_limit is not None:
             self.cut = True
-        self.scene.limit_edge(closed, self.now_s, found=found)
+        if not closed and self.at_limit is not False:
+            self.opened_s = self.now_s
+        self.at_limit = closed
+        before = self.scene.state
+        change = self.scene.limit_edge(closed, self.now_s, found=found)
+        if change is not None:
+            assert before in (State.PLAYING, State.RESETTING)
+            assert self.scene.state is State.HELD
 
     @rule(held=st.booleans())
     def dead_man(self, held: bool) -> None:
@@ -300,7 +313,7 @@ class Habits(RuleBasedStateMachine):
         press = self.scene.edge(closed, self.now_s)
         if press is None:
             return
-        there = self.scene.at_limit is not False
+        there = self.at_limit is not False
         assert press.taken == (before is State.ARMED and self.scene.enabled and there)
         assert press.not_enabled == (before is State.ARMED and not self.scene.enabled)
         assert press.not_at_limit == (before is State.ARMED and not there)

@@ -322,6 +322,52 @@ def test_a_stop_contact_found_pressed_keeps_the_night_from_being_armed(
     assert states[:4] == [State.STOPPED, State.OFF, State.RESETTING, State.ARMED]
 
 
+class StuckButton(PressedButton):
+    """Its driver never comes back from closing it, until it is let go."""
+
+    def __init__(self) -> None:
+        super().__init__(pressed=False)
+        self.let_go = threading.Event()
+
+    def close(self) -> None:
+        self.let_go.wait(60.0)
+
+
+def test_a_device_that_hangs_as_it_is_closed_keeps_no_other_open_and_no_night_from_ending(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stuck, other, stop = StuckButton(), PressedButton(pressed=False), threading.Event()
+
+    def sources(*_: object) -> tuple[NeededSource, ...]:
+        return (
+            NeededSource(name="stuck", contacts=("midi:20",), source=stuck),
+            NeededSource(name="other", contacts=("midi:21",), source=other),
+        )
+
+    monkeypatch.setattr(live, "contact_sources", sources)
+    monkeypatch.setattr(live, "_CLOSE_S", 0.5)
+    ended_s: list[float] = []
+
+    def say(event: ShowEvent) -> None:
+        if isinstance(event, StateChanged) and event.after is State.ARMED:
+            ended_s.append(time.monotonic())
+            stop.set()
+
+    try:
+        night = run_show(
+            [plan(sounds=(), contact="midi:20")],
+            log_folder=tmp_path,
+            say=say,
+            stop=stop,
+            controls=Controls(stop=("midi:21",), acknowledge=(), arm=()),
+        )
+        assert time.monotonic() - ended_s[0] < 8.0
+        assert not other.alive()
+        assert night.ended_wall is not None
+    finally:
+        stuck.let_go.set()
+
+
 class SlowButton(PressedButton):
     """Open at first; it goes when `gone` is set, and is slow to open again."""
 

@@ -9,16 +9,17 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
 
 from cuesync.errors import InputError, StorageError
 from cuesync.show import log as log_module
-from cuesync.show.events import Fault, Note, ShowEvent
+from cuesync.show.events import Fault, Note, ScareDone, ShowEvent
 from cuesync.show.log import (
     NightLog,
     NightTally,
@@ -27,6 +28,7 @@ from cuesync.show.log import (
     new_night_file,
     night_files,
     read_events,
+    read_scares,
     read_summary,
 )
 from tests.show.plans import light, plan
@@ -249,6 +251,141 @@ def test_put_never_waits(tmp_path: Path) -> None:
     blocker.rollback()
     blocker.close()
     log.close()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Odd(Note):
+    """A note with a field that may be anything."""
+
+    field: object = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mute(Note):
+    """A note that fails when it is asked for its words, and even for how Python shows it."""
+
+    @property
+    def text(self) -> str:
+        raise RuntimeError("no words")
+
+    def __repr__(self) -> str:
+        raise RuntimeError("nothing to show")
+
+
+# A name of a file that isn't UTF-8, as Python hands it over (PEP 383, surrogateescape).
+LATIN_1 = b"n\xe4chte".decode("utf-8", "surrogateescape")
+
+
+def test_one_odd_line_keeps_no_other_from_being_written(tmp_path: Path) -> None:
+    path = new_night_file(tmp_path, TODAY)
+    told: list[str] = []
+    log = NightLog(path, [plan()], 0.0, trouble=told.append)
+    deep: list[object] = []
+    deep.append(deep)
+    fields = (
+        LATIN_1,
+        Path("x"),
+        {(1, 2): 3},
+        threading.Lock(),
+        deep,
+        float("nan"),
+        2**70,
+        {LATIN_1: [LATIN_1]},
+    )
+    events = [
+        Note(at_s=1.0, what=f"the log is {LATIN_1}"),
+        *(Odd(at_s=2.0, what="odd", field=one) for one in fields),
+    ]
+    events += [
+        Mute(at_s=3.0, what="x"),
+        Note(at_s=2**70, what="late"),
+        Note(at_s=4.0, scene=LATIN_1, what="y"),
+    ]
+    for event in events:
+        log.put(event)
+        log.put(Note(at_s=5.0, what="as ever"))
+    log.close()
+    assert told == []
+    written = list(read_events(path))
+    assert [event.text for event in written[1::2]] == ["as ever"] * len(events)
+    odd = written[::2]
+    assert odd[0].text == "the log is n\\udce4chte"
+    assert odd[0].data == {"what": "the log is n\\udce4chte"}
+    assert odd[1].data["field"] == "n\\udce4chte"
+    assert odd[2].data["field"] == repr(Path("x"))
+    assert odd[3].text.startswith("could not be written in full (TypeError: ")
+    assert "Odd(at_s=2.0, scene='', what='odd', field={(1, 2): 3})" in odd[3].text
+    assert "RuntimeError: no words" in odd[9].text
+    assert "Mute object" in odd[9].text
+    assert odd[9].at_s == 3.0
+    assert odd[11].scene == "n\\udce4chte"
+    assert read_summary(path).ended_wall is not None
+
+
+def test_a_scare_with_a_number_that_cannot_be_stored_is_a_line_all_the_same(tmp_path: Path) -> None:
+    path = new_night_file(tmp_path, TODAY)
+    log = NightLog(path, [plan()], 0.0)
+    for number in (1, 2**70, 3):
+        log.put(
+            ScareDone(
+                at_s=1.0,
+                scene="Cellar door",
+                number=number,
+                trigger_s=0.5,
+                sounds=(),
+                lights=(),
+                stopped=False,
+            )
+        )
+    log.close()
+    assert [event.text.partition(" (")[0] for event in read_events(path)] == [
+        "scare 1 done",
+        "could not be written in full",
+        "scare 3 done",
+    ]
+    assert [scare.number for scare in read_scares(path)] == [1, 3]
+
+
+def test_whatever_fails_as_the_log_is_written_is_told_and_loses_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = new_night_file(tmp_path, TODAY)
+    told: list[str] = []
+    log = NightLog(path, [plan()], 0.0, trouble=told.append, relief=told.append)
+    failing = iter([RuntimeError("odd"), MemoryError()])
+    connect = log._connect
+
+    def sometimes() -> sqlite3.Connection:
+        for problem in failing:
+            raise problem
+        return connect()
+
+    monkeypatch.setattr(log, "_connect", sometimes)
+    log.put(Note(at_s=1.0, what="x"))
+    end_s = time.monotonic() + 10.0
+    while len(told) < 2 and time.monotonic() < end_s:
+        time.sleep(0.02)
+    log.close()
+    assert told == [
+        "the night's log can't be written: RuntimeError: odd.",
+        "the night's log is being written again; nothing was lost",
+    ]
+    assert [event.text for event in read_events(path)] == ["x"]
+
+
+def test_a_log_whose_thread_ends_all_the_same_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[str] = []
+    log = NightLog(new_night_file(tmp_path, TODAY), [plan()], 0.0, trouble=told.append)
+
+    def ended(*_: object, **__: object) -> None:
+        raise SystemExit("asked to")
+
+    monkeypatch.setattr(log, "_write_batch", ended)
+    log.put(Note(at_s=1.0, what="x"))
+    log.close()
+    assert told == ["the night's log has ended before the night: SystemExit: asked to."]
 
 
 KILLED = """

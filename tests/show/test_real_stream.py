@@ -37,6 +37,8 @@ from tests.show.plans import click, light, plan, sound
 pytestmark = [pytest.mark.real_stream, pytest.mark.usefixtures("jack_name")]
 
 RATE_HZ = 48000
+BLOCK_S = 256 / RATE_HZ
+MOST_TRIES = 5
 
 
 class Night:
@@ -89,8 +91,16 @@ class Night:
             f"not said in {timeout_s} s; said was: {[str(event) for event in self.said]}, {self.problem}"
         )
 
-    def wait_until_armed(self) -> None:
-        self.wait_for(lambda event: isinstance(event, StateChanged) and event.after is State.ARMED)
+    def wait_until_armed(self, times: int = 1) -> None:
+        self.wait_for(
+            lambda _: (
+                times
+                <= sum(
+                    isinstance(event, StateChanged) and event.after is State.ARMED
+                    for event in list(self.said)
+                )
+            )
+        )
 
 
 @pytest.fixture
@@ -136,26 +146,19 @@ def test_the_hit_comes_out_the_delay_after_the_key(
             time.sleep(0.2 * draw.random() + 0.8)  # a key counts as released after 0.7 s without a repeat
             os.write(typist, b" ")
             night.wait_for(lambda event, count=count: isinstance(event, ScareDone) and event.number == count)  # type: ignore[misc]
-            night.wait_for(
-                lambda event, count=count: (
-                    isinstance(event, StateChanged)  # type: ignore[misc]
-                    and event.after is State.ARMED
-                    and sum(
-                        isinstance(said, StateChanged) and said.after is State.ARMED for said in night.said
-                    )
-                    > count
-                )
-            )
+            night.wait_until_armed(count + 1)
     heard = ear.stop()
-    triggers_s = np.array([event.at_s for event in night.said if isinstance(event, Triggered)])
+    triggers_s = [event.at_s for event in night.said if isinstance(event, Triggered)]
     assert len(triggers_s) == 8
     hits_s = heard.times_s(heard.hits())
-    skipped = _skipped(heard, night)
-    assert (4 if skipped else 8) <= len(hits_s) <= 8
-    nearest = np.argmin(np.abs(triggers_s[None, :] + delay_s - hits_s[:, None]), axis=1)
-    errors_ms = (hits_s - triggers_s[nearest] - delay_s) * 1000.0
-    assert np.median(np.abs(errors_ms)) < (3.0 if skipped else 0.5)
-    assert skipped or np.max(np.abs(errors_ms)) < 2.0
+    assert len(hits_s) <= 8
+    for trigger_s in triggers_s:
+        wanted_s = trigger_s + delay_s
+        # Nobody who plays through the server is steadier than the server; on a calm computer it is.
+        unsteady_s = heard.unsteady_s(trigger_s - 1.0, wanted_s + 0.1)
+        off_s = float(np.min(np.abs(hits_s - wanted_s), initial=np.inf))
+        lost = off_s > 0.3 and unsteady_s > BLOCK_S / 2
+        assert lost or off_s < 0.0005 + unsteady_s, (off_s, unsteady_s)
     assert night.summary is not None
     assert night.summary.scares == 8
 
@@ -254,8 +257,7 @@ def test_two_scenes_on_one_contact_start_on_the_same_sample(ear: jackserver.Ear)
     starts = [np.flatnonzero(np.abs(heard.samples[:, channel]) > 0.1) for channel in (0, 1)]
     # A busy server may skip the block of a click, in both channels at once.
     assert (2 if skipped else 5) <= len(starts[0]) <= 5
-    assert len(starts[0]) == len(starts[1])
-    assert np.max(np.abs(starts[0] - starts[1])) <= 1
+    assert list(starts[0]) == list(starts[1])
 
 
 def test_a_background_runs_and_dips(tmp_path: Path, ear: jackserver.Ear, terminal: tuple[int, int]) -> None:
@@ -271,17 +273,23 @@ def test_a_background_runs_and_dips(tmp_path: Path, ear: jackserver.Ear, termina
     )
     cue = replace(plan(sounds=(), lights=(), reset_s=2.0), backgrounds=(background,))
     with Night([cue], tmp_path, settings=PortSettings(keyboard_fd=keyboard)) as night:
-        night.wait_until_armed()
-        time.sleep(0.5)
-        os.write(typist, b" ")
-        trigger = night.wait_for(lambda event: isinstance(event, Triggered))
+        for number in range(1, MOST_TRIES + 1):
+            night.wait_until_armed(number)
+            time.sleep(0.5)
+            os.write(typist, b" ")
+        night.wait_for(lambda event: isinstance(event, Triggered) and event.number == MOST_TRIES)
         time.sleep(1.5)
     heard = ear.stop()
-    middles = np.searchsorted(heard.host_s, trigger.at_s + np.array([0.2, 0.7, 1.2]))
-    levels = [
-        float(np.median(heard.samples[heard.at[block] : heard.at[block] + 4800, 0])) for block in middles
-    ]
-    assert levels == pytest.approx([0.4, 0.1, 0.4], abs=0.01)
+    judged = 0
+    for trigger in [event for event in night.said if isinstance(event, Triggered)]:
+        if heard.unsteady_s(trigger.at_s - 1.0, trigger.at_s + 1.4) < 0.1:
+            middles = np.searchsorted(heard.host_s, trigger.at_s + np.array([0.2, 0.7, 1.2]))
+            parts = [heard.samples[heard.at[block] : heard.at[block] + 4800, 0] for block in middles]
+            levels = [float(np.median(part[part != 0.0])) for part in parts]  # 0 is what the server lost
+            assert levels == pytest.approx([0.4, 0.1, 0.4], abs=0.01)
+            judged += 1
+    if not judged:
+        pytest.skip("the computer held JACK up nearly all the time: there is nothing to compare with")
 
 
 def test_a_note_triggers_and_a_note_goes_out(tmp_path: Path) -> None:
@@ -317,18 +325,27 @@ def test_a_note_triggers_and_a_note_goes_out(tmp_path: Path) -> None:
         night.wait_until_armed()
         peer.connect(notes_out, _port(peer, is_input=True))
         peer.connect(_port(peer, is_output=True), notes_in)
-        outgoing.append(bytes((0x99, 60, 100)))
-        trigger = night.wait_for(lambda event: isinstance(event, Triggered))
-        outgoing.append(bytes((0x89, 60, 0)))
-        done = night.wait_for(lambda event: isinstance(event, ScareDone))
-        time.sleep(0.1)
-    # MIDI 1.0: note on 9n, note off 8n; channel 2 is n = 1.
-    assert [data for _, data in arrived[:2]] == [bytes((0x91, 36, 127)), bytes((0x81, 36, 0))]
-    assert isinstance(done, ScareDone)
-    assert all(sent.problem == "" for sent in done.lights)
-    assert (
-        90.0 < (arrived[0][0] - trigger.at_s) * 1000.0 < 160.0
-    )  # 100 ms, and JACK passes notes on by the block
+        # JACK loses what falls into a cycle that it skips on a busy computer
+        for _ in range(MOST_TRIES):
+            arrived.clear()
+            before = len(night.said)
+            outgoing.append(bytes((0x99, 60, 100)))
+            time.sleep(0.05)
+            outgoing.append(bytes((0x89, 60, 0)))
+            time.sleep(1.0)
+            said = night.said[before:]
+            triggers_s = [event.at_s for event in said if isinstance(event, Triggered)]
+            done = [event for event in said if isinstance(event, ScareDone)]
+            assert len(triggers_s) <= 1
+            # MIDI 1.0: note on 9n, note off 8n; channel 2 is n = 1.
+            assert {data for _, data in arrived} <= {bytes((0x91, 36, 127)), bytes((0x81, 36, 0))}
+            # 100 ms, and JACK passes notes on by the block
+            in_time = triggers_s and arrived and 0.09 < arrived[0][0] - triggers_s[0] < 0.16
+            if in_time and [data[0] for _, data in arrived] == [0x91, 0x81] and len(done) == 1:
+                break
+        else:
+            raise AssertionError((triggers_s, arrived, [str(event) for event in night.said]))
+    assert all(sent.problem == "" for sent in done[0].lights)
 
 
 def test_show_control_and_time_code_go_out(tmp_path: Path, terminal: tuple[int, int]) -> None:
@@ -377,16 +394,15 @@ def test_show_control_and_time_code_go_out(tmp_path: Path, terminal: tuple[int, 
             received = [data for _, data in arrived]
             left = iter(expected)
             assert all(data in left for data in received), "out of order, or not meant to be sent"
-            if received == expected:
+            went_s = [at_s - trigger.at_s for at_s, data in arrived if data == go]
+            # 300 ms, and JACK passes messages on by the block
+            if received == expected and 0.29 < went_s[0] < 0.36:
                 break
     assert received == expected
+    assert 0.29 < went_s[0] < 0.36
     kinds = [mido.parse(data).type for data in received]
     assert kinds.count("quarter_frame") == len(code) - 1
     assert kinds.count("sysex") == 3
-    went_s = next(at_s for at_s, data in arrived if data == go)
-    assert (
-        290.0 < (went_s - trigger.at_s) * 1000.0 < 360.0
-    )  # 300 ms, and JACK passes messages on by the block
 
 
 def test_a_midi_port_that_is_gone_and_back_triggers_again(tmp_path: Path) -> None:
@@ -395,15 +411,13 @@ def test_a_midi_port_that_is_gone_and_back_triggers_again(tmp_path: Path) -> Non
     try:
         with Night([cue], tmp_path, settings=PortSettings(midi_in="pads:keys")) as night:
             night.wait_until_armed()
-            keys.press(60)
-            night.wait_for(lambda event: isinstance(event, Triggered) and event.number == 1)
+            keys.press_until(60, night, 1)
             keys.close()
             night.wait_for(lambda event: isinstance(event, Fault) and "MIDI port for midi:60" in event.text)
             keys = MidiKeys()
             night.wait_for(lambda event: isinstance(event, Recovered))
             time.sleep(0.5)
-            keys.press(60)
-            night.wait_for(lambda event: isinstance(event, Triggered) and event.number == 2)
+            keys.press_until(60, night, 2)
     finally:
         keys.close()
 
@@ -426,10 +440,17 @@ class MidiKeys:
         while self._notes:
             self._out.write_midi_event(0, self._notes.pop(0))
 
-    def press(self, note: int) -> None:
-        self._notes.append(bytes((0x90, note, 100)))
-        time.sleep(0.05)
-        self._notes.append(bytes((0x80, note, 0)))
+    def press_until(self, note: int, night: Night, scare: int) -> None:
+        """JACK loses what falls into a cycle that it skips on a busy computer: more than once, if need be."""
+        for _ in range(MOST_TRIES):
+            self._notes.append(bytes((0x90, note, 100)))
+            time.sleep(0.05)
+            self._notes.append(bytes((0x80, note, 0)))
+            time.sleep(0.2)
+            if any(isinstance(event, Triggered) and event.number == scare for event in list(night.said)):
+                return
+            time.sleep(0.3)
+        raise AssertionError([str(event) for event in night.said])
 
     def close(self) -> None:
         if self._open:

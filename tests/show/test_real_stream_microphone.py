@@ -19,8 +19,7 @@ import pytest
 
 from cuesync.devices.opening import PortSettings
 from cuesync.plan.plan import PlannedSound
-from cuesync.show.events import Fault, ScareDone, ShowEvent, StateChanged, Triggered
-from cuesync.show.states import State
+from cuesync.show.events import Fault, ScareDone, ShowEvent, Triggered
 from tests.show.plans import plan, sound
 from tests.show.test_listening import bang, scream
 from tests.show.test_real_stream import Night
@@ -62,7 +61,7 @@ def test_pops_are_heard_and_a_misfire_holds_the_scene(tmp_path: Path, prop: subp
     with Night([cue], tmp_path, settings=settings) as night:
         assert prop.stdout.readline() == "joined\n"
         for number in range(1, MOST_SCARES + 1):
-            _wait_until_armed(night, number)
+            night.wait_until_armed(number)
             time.sleep(0.5)  # what was played before the first block is not known
             os.write(typist, b" ")
             trigger = night.wait_for(partial(_is_number, Triggered, number))
@@ -97,12 +96,3 @@ def _soft_scream() -> PlannedSound:
 
 def _is_number(kind: type[Triggered | ScareDone], number: int, event: ShowEvent) -> bool:
     return isinstance(event, kind) and event.number == number
-
-
-def _wait_until_armed(night: Night, times: int) -> None:
-    night.wait_for(
-        lambda _: (
-            sum(isinstance(event, StateChanged) and event.after is State.ARMED for event in list(night.said))
-            >= times
-        )
-    )

@@ -16,7 +16,7 @@ from cuesync.show import sound_process
 from cuesync.show.prepared import PreparedSound
 from cuesync.show.sound import LocalSoundDesk
 from cuesync.show.sound_child import read_message, write_message
-from cuesync.show.sound_process import SoundProcess
+from cuesync.show.sound_process import RemotePlay, SoundProcess
 
 SOUND = PreparedSound(name="click", rows=np.ones((1, 480), dtype=np.float32), routes=((0, 0),))
 
@@ -58,7 +58,7 @@ def children(monkeypatch: pytest.MonkeyPatch) -> list[Child]:
 
 def test_a_press_while_the_card_is_reopened_is_told_once_and_after_the_sounds(children: list[Child]) -> None:
     first, second = children
-    desk = SoundProcess(clock=SimulatedClock())
+    desk = SoundProcess(clock=SimulatedClock(0.0))
     desk.start([SOUND])
     desk.play(0, 1.0, 0.9)
 
@@ -70,12 +70,35 @@ def test_a_press_while_the_card_is_reopened_is_told_once_and_after_the_sounds(ch
     second.opening = press
     desk.restart()
     assert first.orders == ["open", "load", "start", "play 0", "kill"]
-    assert second.orders == ["open", "load", "start", "loop 0", "play 0", "play 1"]
+    assert second.orders == ["open", "load", "start", "loop 0", "dip", "play 0", "play 1"]
+
+
+def test_what_is_over_by_the_time_the_card_is_back_is_forgotten(children: list[Child]) -> None:
+    """A card that is gone for an hour: what was asked for meanwhile must not crowd out the next scream."""
+    _, second = children
+    clock = SimulatedClock(0.0)
+    desk = SoundProcess(clock=clock)
+    desk.start([SOUND])
+    desk.dip(0, 1.0, 2.0, 0.5)
+    plays: list[RemotePlay] = []
+
+    def hour() -> None:
+        for _ in range(1000):
+            plays.append(desk.play(0, clock.now_s(), clock.now_s()))
+            clock.sleep_s(3.6)
+        assert desk.quiet
+        plays.append(desk.play(0, clock.now_s() + 3.0, clock.now_s()))
+        assert not desk.quiet
+
+    second.opening = hour
+    desk.restart()
+    assert second.orders == ["open", "load", "start", "play 1000"]
+    assert [play.done for play in plays] == [True] * 1000 + [False]
 
 
 def test_the_card_that_was_gone_is_opened_again_and_no_other(children: list[Child]) -> None:
     """The system's default is another one while it is gone."""
-    desk = SoundProcess(clock=SimulatedClock())
+    desk = SoundProcess(clock=SimulatedClock(0.0))
     desk.start([SOUND])
     desk.restart()
     assert [child.card for child in children] == [None, "card"]
@@ -83,7 +106,7 @@ def test_the_card_that_was_gone_is_opened_again_and_no_other(children: list[Chil
 
 def test_what_was_stopped_stays_stopped_after_the_card_is_back(children: list[Child]) -> None:
     _, second = children
-    desk = SoundProcess(clock=SimulatedClock())
+    desk = SoundProcess(clock=SimulatedClock(0.0))
     desk.start([SOUND])
     desk.loop(0)
     before = desk.play(0, 1.0, 0.9)
@@ -107,7 +130,7 @@ def test_a_child_that_hangs_and_takes_no_orders_is_replaced_all_the_same(
     children: list[Child], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     first, second = children
-    desk = SoundProcess(clock=SimulatedClock())
+    desk = SoundProcess(clock=SimulatedClock(0.0))
     desk.start([SOUND])
     stuck, killed = threading.Event(), threading.Event()
 
@@ -138,7 +161,7 @@ def test_an_order_for_a_sound_the_child_does_not_have_is_answered_and_harms_noth
         news.seek(0)
         return read_message(news)
 
-    clock = SimulatedClock()
+    clock = SimulatedClock(0.0)
     audio = SimulatedAudio(clock)
     desk = LocalSoundDesk(audio, lambda: audio)
     desk.start([SOUND])

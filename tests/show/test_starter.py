@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from dataclasses import replace
 
 import pytest
@@ -14,13 +14,13 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 from cuesync.devices.ports import ContactEdge
 from cuesync.devices.simulated import SimulatedProp
 from cuesync.errors import DeviceError, InputError
-from cuesync.plan.plan import Plan, PlannedDrive
+from cuesync.plan.plan import Plan, PlannedDrive, PlannedLight
 from cuesync.show.board import Board
 from cuesync.show.events import Fault, PressRefused, PropSwitched, Recovered, ScareDone
 from cuesync.show.live import Controls, _check_together
 from cuesync.show.rehearsal import rehearse
 from cuesync.show.states import State
-from tests.show.plans import plan
+from tests.show.plans import light, plan
 from tests.show.simulation import Simulation
 
 LIMIT = "gpio:5"
@@ -42,17 +42,25 @@ def limited(**changes: object) -> Plan:
 
 
 class Stage(Simulation):
-    """A night of one such scene; with `prop` it moves when it is started."""
+    """A night of one such scene; with `prop` it moves when it is started, and is back after `back_s`."""
 
-    def __init__(self, scene: Plan, *, prop: bool = True, **changes: object) -> None:
-        super().__init__([scene], quick=True, closed=(LIMIT,), **changes)  # type: ignore[arg-type]
+    def __init__(
+        self,
+        scene: Plan,
+        *others: Plan,
+        prop: bool = True,
+        delay_s: float = 0.3,
+        back_s: float = 2.7,
+        **changes: object,
+    ) -> None:
+        super().__init__([scene, *others], quick=True, closed=(LIMIT,), **changes)  # type: ignore[arg-type]
         self.output = self.outputs[TITLE]
         if prop:
             SimulatedProp(
                 self.contacts,
                 "",
-                draw_delay_s=lambda: 0.3,
-                reset_s=2.7,
+                draw_delay_s=lambda: delay_s,
+                reset_s=back_s,
                 limit_contact=scene.limit_contact,
                 output=self.output,
             )
@@ -62,6 +70,10 @@ class Stage(Simulation):
 
     def why(self) -> str:
         return self.all(PropSwitched)[-1].why
+
+    def hang(self) -> None:
+        """The show's thread does nothing any more."""
+        self.clock._workers.remove(self.show)
 
     def do(self, doing: Callable[[], None]) -> None:
         self.show.put(doing)
@@ -163,16 +175,145 @@ def test_stop_and_dead_man_contact_cut_the_output_even_where_the_show_hangs(
     night.clock.sleep_s(0.1)
     trigger_s = night.press()
     night.clock.sleep_s(1.0)
-    night.clock._workers.remove(night.show)  # its thread hangs
+    night.hang()
     night.contacts.edge(contact, closed)
     night.clock.sleep_s(10.0)
     assert night.switched(trigger_s) == [(START_S, True), (1.0, False)]
 
 
+# -- what the limit switch cuts
+
+
+def test_a_light_that_blocks_lets_no_motor_run_past_its_limit_switch() -> None:
+    """Another scene's flash is on its way to a dead network as the prop comes back: the show waits for it."""
+    night = Stage(limited(), plan(title="Attic", contact="key:a", sounds=(), lights=(light(0.0),)))
+    play = night.show.lights.play
+
+    def blocking(tag: Hashable, planned: PlannedLight, zero_s: float) -> None:
+        night.hang()
+        night.clock.sleep_s(0.5)
+        night.clock.attend(night.show)
+        play(tag, planned, zero_s)
+
+    night.show.lights.play = blocking  # type: ignore[method-assign]
+    trigger_s = night.press()
+    night.clock.sleep_s(START_S + 2.7 - 0.1)
+    night.press("key:a")
+    night.clock.sleep_s(10.0)
+    assert night.switched(trigger_s) == [(START_S, True), (START_S + 2.7, False)]
+    assert [str(event) for event in night.all(PropSwitched)][1:] == [
+        "Cellar door: gpio:22 off after 2.70 s: the limit switch closed"
+    ]
+    assert night.show.scares == 2
+    assert night.state() is State.ARMED
+
+
+def test_a_limit_switch_cuts_its_own_prop_alone() -> None:
+    other = driven(title="Attic", contact="key:a", limit_contact="gpio:6", limit_margin_s=2.0)
+    assert other.drive is not None
+    night = Stage(limited(), replace(other, drive=replace(other.drive, output="gpio:23")))
+    night.contacts.edge("gpio:6", True)
+    night.clock.sleep_s(0.1)
+    trigger_s = night.press("key:a")
+    night.press()
+    night.clock.sleep_s(1.0)
+    night.hang()
+    night.clock.sleep_s(10.0)
+    assert night.switched(trigger_s) == [(START_S, True), (START_S + 2.7, False)]
+    attic = [round(at_s - trigger_s, 6) for at_s, _ in night.outputs["Attic"].switched]
+    assert attic == [START_S, START_S + MAX_ON_S]
+
+
+@pytest.mark.parametrize("hangs", [False, True])
+def test_the_limit_switch_bounces_as_the_prop_leaves_and_that_cuts_nothing(hangs: bool) -> None:
+    """J. Ganssle, "A Guide to Debouncing": 6200 µs of bounce at worst. Here ten of its openings and closings
+    on the way out, and as many on the way back, where the first of them cuts."""
+    night = Stage(limited(), prop=False)
+    trigger_s = night.press()
+    night.clock.sleep_s(0.2)
+    if hangs:
+        night.hang()
+    for change_s, closed in ((0.32, False), (2.0, True)):
+        for turn in range(11):
+            night.contacts.edge(LIMIT, closed == (turn % 2 == 0), trigger_s + change_s + turn * 0.00062)
+    night.clock.sleep_s(10.0)
+    assert night.switched(trigger_s) == [(START_S, True), (2.0, False)]
+    assert hangs or night.state() is State.ARMED
+
+
+@pytest.mark.parametrize("hangs", [False, True])
+def test_a_prop_that_is_back_before_its_latest_pop_is_driven_no_further(hangs: bool) -> None:
+    """It pops 100 ms after its start and is back after 200 ms, where the plan has the pop after 300 ms."""
+    night = Stage(limited(), delay_s=0.1, back_s=0.2)
+    trigger_s = night.press()
+    night.clock.sleep_s(0.4)
+    if hangs:
+        night.hang()
+    night.clock.sleep_s(0.2)
+    assert night.switched(trigger_s) == [(START_S, True), (START_S + 0.2, False)]
+    if hangs:
+        night.clock.attend(night.show)
+        night.clock.sleep_s(0.1)
+    assert night.why() == "the limit switch closed before the pop was due"
+    assert night.state() is State.HELD  # nobody knows how far it has come
+    (fault,) = night.all(Fault)
+    assert fault.text.startswith(
+        "the limit switch gpio:5 closed while the prop was driven, before its pop was due. The prop is cut, "
+        "and the scene held. Cut its power before you reach in. Nothing but the prop at rest may close the "
+        "switch; if it was back already, measure it again."
+    )
+    night.press()
+    night.clock.sleep_s(20.0)
+    assert len(night.output.switched) == 2
+    night.do(night.show.arm)
+    night.clock.sleep_s(0.1)
+    assert night.state() is State.ARMED  # it stands at its switch
+
+
+def test_a_prop_that_was_only_pushed_may_come_back_before_its_latest_pop() -> None:
+    """The output is on for 50 ms, and nothing drives the prop as its switch closes."""
+    scene = limited()
+    assert scene.drive is not None
+    night = Stage(replace(scene, drive=replace(scene.drive, max_on_s=0.05)), delay_s=0.04, back_s=0.2)
+    trigger_s = night.press()
+    night.clock.sleep_s(2.0)
+    assert night.switched(trigger_s) == [(START_S, True), (START_S + 0.05, False)]
+    assert night.all(Fault) == []
+
+
+@pytest.mark.parametrize("hangs", [False, True])
+def test_a_prop_that_leaves_its_limit_switch_while_it_waits_is_not_started(hangs: bool) -> None:
+    """Somebody has a hand on it; or its switch is lost."""
+    for found in (False, True):
+        night = Stage(limited(), prop=False)
+        night.press()
+        night.clock.sleep_s(0.1)
+        if hangs:
+            night.hang()
+        night.show.put(ContactEdge(contact=LIMIT, closed=False, at_s=night.clock.now_s(), found=found))
+        night.clock.sleep_s(20.0)
+        assert night.output.switched == []
+        if not hangs:
+            assert night.state() is State.HELD
+            said = [str(event) for event in night.said]
+            assert any("its limit switch does not tell that it is reset" in text for text in said) != found
+            assert any("stays off: the limit switch was out of sight" in text for text in said) == found
+
+
+def test_a_touch_while_it_waits_keeps_no_prop_from_its_start() -> None:
+    night = Stage(limited())
+    trigger_s = night.press()
+    night.contacts.edge(LIMIT, False, trigger_s + 0.1)
+    night.contacts.edge(LIMIT, True, trigger_s + 0.2)
+    night.clock.sleep_s(10.0)
+    assert night.switched(trigger_s) == [(START_S, True), (START_S + 2.7, False)]
+    assert night.state() is State.ARMED
+
+
 def test_a_press_that_waited_behind_a_stop_starts_nothing() -> None:
     """The show is busy as the press comes, then the stop: it cuts at once, and the press is done first."""
     night = Stage(limited(), stop=("gpio:9",))
-    night.clock._workers.remove(night.show)
+    night.hang()
     night.press()
     night.clock.sleep_s(0.2)
     night.contacts.edge("gpio:9", True)
@@ -191,7 +332,7 @@ def test_a_hung_show_drops_the_prop_after_its_longest_time() -> None:
     night = Stage(limited(), prop=False)
     trigger_s = night.press()
     night.clock.sleep_s(1.0)
-    night.clock._workers.remove(night.show)
+    night.hang()
     night.clock.sleep_s(60.0)
     assert night.switched(trigger_s) == [(START_S, True), (START_S + MAX_ON_S, False)]
 
@@ -382,8 +523,11 @@ class Nights(RuleBasedStateMachine):
 
     @rule(contact=st.sampled_from(["key:space", "gpio:7", LIMIT, "gpio:9"]), closed=st.booleans())
     def edge(self, contact: str, closed: bool) -> None:
+        was_closed = contact in self.night.contacts._closed
         self.night.contacts.edge(contact, closed)
         self.wait(0.05)
+        if contact == LIMIT and closed and not was_closed:  # it had been open for longer than bounce is
+            assert not self.night.output.is_on
 
     @rule()
     def press_in_good_order(self) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import NoReturn
@@ -11,10 +12,11 @@ import pytest
 import soundfile as sf
 
 from cuesync.devices.ports import Trouble
-from cuesync.devices.simulated import SimulatedLights
+from cuesync.devices.simulated import SimulatedLights, SimulatedOutput
 from cuesync.plan.plan import PlannedDrive
 from cuesync.plan.resolve import resolve
 from cuesync.scene.load import read_scene
+from cuesync.show.board import Board
 from cuesync.show.events import ContactStuck, Fault, Recovered, ScareDone, Triggered
 from cuesync.show.states import State
 from tests.show.plans import click, light, plan
@@ -241,3 +243,68 @@ def test_a_computer_that_slept_in_the_middle_of_a_cue_wakes_up_in_order() -> Non
     night.clock.sleep_s(4.0)
     heard = night.audio.sound_from(trigger_s, 4 * 48000)[:, 0]
     assert abs(int(np.argmax(heard)) - 3 * 48000) <= 1
+
+
+def test_what_is_back_ends_its_own_trouble_and_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    scene = replace(
+        plan(lights=(light(0.6),)),
+        drive=PlannedDrive(output="gpio:22", start_s=0.3, latest_start_s=0.3, delay_s=0.0, max_on_s=1.0),
+    )
+    night = Simulation([scene])
+    output = night.outputs["Cellar door"]
+
+    def open_output() -> SimulatedOutput:
+        output.off()  # raises while it is unplugged
+        return output
+
+    monkeypatch.setattr(night.watch._starters[0], "open", open_output)
+
+    def open_troubles() -> list[str]:
+        board = Board([scene.title])
+        for event in night.said:
+            board.take(event)
+        now_s = night.clock.now_s()
+        rest = board.troubles(now_s) + board.troubles(now_s, scene.title)
+        return [one.text.partition(" is gone")[0] for one in rest]
+
+    def take_card_out() -> None:
+        night.card_there = False
+        night.audio.stop()
+
+    def put_card_in() -> None:
+        night.card_there = True
+
+    parts: list[tuple[str, Callable[[], None], Callable[[], None]]] = [
+        ('the sound card "simulated sound card"', take_card_out, put_card_in),
+        ("the MIDI port for midi:36", night.lights.unplug, night.lights.plug_in),
+        ("the button box for key:space, key:1, key:2", night.contacts.unplug, night.contacts.plug_in),
+        ("gpio:22, which starts the prop,", output.unplug, output.plug_in),
+    ]
+    for _, unplug, _ in parts:
+        unplug()
+        night.clock.sleep_s(1.0)
+    assert open_troubles() == [name for name, *_ in parts]
+    while parts:
+        _, _, plug_in = parts.pop(1 if len(parts) > 1 else 0)
+        plug_in()
+        night.clock.sleep_s(4.0)
+        assert open_troubles() == [name for name, *_ in parts]
+
+
+def test_a_port_that_could_not_send_and_then_went_is_well_once_it_is_back() -> None:
+    class Dimmers(SimulatedLights):
+        trouble = Trouble()
+
+    night = Simulation([plan(lights=(light(0.6, address="dmx:1:1"),))])
+    dimmers = Dimmers(night.clock)
+    night.together.parts[1].use(dimmers)
+    dimmers.trouble = Trouble(failures=2, now=True, what="DMX can't be sent: no network")
+    night.clock.sleep_s(1.0)
+    dimmers.unplug()
+    night.clock.sleep_s(1.0)
+    board = Board(["Cellar door"])
+    for event in night.said:
+        board.take(event)
+    assert len(night.all(Fault)) == 2
+    assert len(night.all(Recovered)) == 1
+    assert board.troubles(night.clock.now_s()) == ()
