@@ -116,7 +116,6 @@ class _Board:
         self.reader = BoardReader(self._tell)
         self._name = name
         self._clock = clock
-        self.refuses = False  # the last line did not get through
         self._port = open_port(name, baudrate=BAUD, timeout=0.05, write_timeout=0.5)
         self._writing = threading.Lock()
         self._closing = threading.Event()
@@ -146,14 +145,12 @@ class _Board:
             try:
                 self._port.write(text.encode("ascii"))
             except OSError as problem:
-                self.refuses = True
                 _cut_off.add(self._name)
                 with contextlib.suppress(Exception):  # termios has an error of its own
                     self._port.reset_output_buffer()  # nothing old is to be obeyed once the board wakes up
                 raise DeviceError(
                     f'the board at "{self._name}" does not take lines: {problem}. Plug it in again.'
                 ) from problem
-            self.refuses = False
             _cut_off.discard(self._name)
 
     def alive(self) -> bool:
@@ -248,7 +245,7 @@ class BoardLights:
     def __init__(self, name: str, *, clock: Clock | None = None) -> None:
         self.name = name
         self._board: _Board | None = _take(name, HostClock() if clock is None else clock)
-        self._board.refuses = False  # tried anew, also where contacts have kept the port open
+        self._refused = False
         self._used: dict[str, None] = {}
 
     def send(self, command: LightCommand) -> None:
@@ -258,14 +255,18 @@ class BoardLights:
         if not self.alive() or self._board is None:
             raise DeviceError(f'the board at "{self.name}" is gone. Plug it in again.')
         value = round(command.level * 255)
-        self._board.write(f"{light.name} {max(value, 1) if command.on else 0}\n")
+        try:
+            self._board.write(f"{light.name} {max(value, 1) if command.on else 0}\n")
+        except DeviceError:
+            self._refused = True
+            raise
 
     def all_off(self) -> None:
         switch_off(self._used, self.send)
 
     def alive(self) -> bool:
-        """False also where the board took no line the last time: each would be waited for."""
-        return self._board is not None and self._board.alive() and not self._board.refuses
+        """False also once the board has not taken a line: each one more would be waited for."""
+        return self._board is not None and self._board.alive() and not self._refused
 
     def close(self) -> None:
         try:
@@ -283,6 +284,7 @@ class BoardSwitch:
     def __init__(self, name: str, output: str, *, clock: Clock | None = None) -> None:
         self.name = name
         self._output = output
+        self._refused = False
         self._board: _Board | None = _take(name, HostClock() if clock is None else clock)
         try:
             self.off()
@@ -302,11 +304,15 @@ class BoardSwitch:
     def _write(self, line: str) -> None:
         if self._board is None or not self._board.alive():
             raise DeviceError(f'the board at "{self.name}" is gone. Plug it in again.')
-        self._board.write(line)
+        try:
+            self._board.write(line)
+        except DeviceError:
+            self._refused = True
+            raise
 
     def alive(self) -> bool:
-        """False also where the board took no line the last time; switching it off is tried all the same."""
-        return self._board is not None and self._board.alive() and not self._board.refuses
+        """False also once the board has not taken a line; switching it off is tried all the same."""
+        return self._board is not None and self._board.alive() and not self._refused
 
     def close(self) -> None:
         with contextlib.suppress(DeviceError):
