@@ -6,18 +6,24 @@ From the board, each line ended by a line feed (a carriage return before it is a
     NAME =1                 how the contact stands, in answer to `?`; never taken for a press
     - MICROSECONDS          a beat with nothing to tell, best every 20 ms: they carry the board's clock
 
-To the board: `?`, to be answered for every contact; `NAME VALUE`, a light from 0 to 255; and for an output
-that starts a prop `NAME on MILLISECONDS`, then `NAME keep MILLISECONDS` every 100 ms, and `NAME off`. The
-board switches such an output off by itself so many milliseconds after the last line, heeds `keep` only while
-it is on, and has it off when it starts. Better still, it knows the longest time that the output may be on.
+To the board: `?` as its port is opened and then every second, to be answered for every contact each time;
+`NAME VALUE`, a light from 0 to 255; and for an output that starts a prop `NAME on MILLISECONDS`, then
+`NAME keep MILLISECONDS` every 100 ms, and `NAME off`. The board switches such an output off by itself so
+many milliseconds after the last line, heeds `keep` only while it is on, and has it off when it starts.
+Better still, it knows the longest time that the output may be on.
 
 NAME is 1 to 16 of a to z, 0 to 9 and `_`. MICROSECONDS is a 32-bit counter that wraps (Arduino's `micros()`),
 taken when the edge is seen. The board tells edges undebounced.
+
+An answer that is not what the edges before it say shows that one was lost. As it may also have overtaken its
+edge, it is told 0.25 s later, unless the edge comes. A board that has answered and leaves three questions
+without any line counts as gone; one that never answers is left in peace.
 """
 
 from __future__ import annotations
 
 import contextlib
+import math
 import re
 import threading
 from collections import Counter
@@ -28,6 +34,7 @@ from typing import Any
 from cuesync.devices.board_clock import WRAP, BoardClock
 from cuesync.devices.contact_addresses import BoardContact, parse_contact
 from cuesync.devices.light_addresses import BoardLight, parse_light
+from cuesync.devices.port_paths import real_port
 from cuesync.devices.ports import Clock, ContactEdge, Counts, EdgeSink, HostClock, LightCommand, counts
 from cuesync.devices.serial_line import open_port
 from cuesync.devices.switching_off import switch_off
@@ -35,7 +42,12 @@ from cuesync.errors import DeviceError
 
 BAUD = 115200
 _LONGEST_LINE = 40
-_MOST_EDGES_A_SECOND = 500
+_MOST_EDGES_A_SECOND = 500  # of one contact
+_MOST_NAMES = 256
+_SETTLED_S = 0.25
+_ASK_EVERY_S = 1.0
+_MOST_UNHEARD = 3
+_BACK_AFTER_QUESTIONS = 5  # boot loaders take their time
 _EDGE = re.compile(rb"([a-z0-9_]{1,16}) (=?)([01])(?: ([0-9]{1,10}))?")
 _BEAT = re.compile(rb"- ([0-9]{1,10})")
 
@@ -50,25 +62,43 @@ class BoardEdge:
     stated: bool
 
 
+@dataclass(slots=True, kw_only=True)
+class _Wire:
+    """What is known of one contact: its level by the last line, and how many edges came in the second that
+    began at `second_s`."""
+
+    level: bool | None = None
+    second_s: float = -math.inf
+    edges: int = 0
+
+
 class BoardReader:
     """Turns the bytes of one board into edges, in bounded memory whatever comes.
 
     `discarded` counts what is not told: malformed lines, edges to the level that the contact has already, and
-    edges beyond 500 within one second.
+    edges of a contact beyond its 500 within one second. Such a contact is out of sight: how it stands is told
+    as the flood begins and when it is over, as `stated`. `heard` counts the lines that could be read;
+    `answered`: the board answers `?`.
     """
 
     def __init__(self, tell: Callable[[BoardEdge], None]) -> None:
         self.discarded = Counter[str]()
+        self.heard = 0
+        self.answered = False
         self._tell = tell
         self._clock = BoardClock()
         self._rest = b""
         self._skipping = False
-        self._levels: dict[str, bool] = {}
-        self._second_s = 0.0
-        self._edges = 0
+        self._wires: dict[str, _Wire] = {}  # the last heard of comes last
+        self._waiting: dict[str, tuple[bool, float]] = {}  # levels, and when to tell them
+
+    def forget(self) -> None:
+        """Somebody new listens: nothing is known of the contacts, so the next answer is told for each."""
+        self._wires, self._waiting = {}, {}
 
     def arrived(self, data: bytes, at_s: float) -> None:
         """Take bytes that were all here at host time `at_s`."""
+        self.waited(at_s)
         lines = (self._rest + data).split(b"\n")
         self._rest = lines.pop()
         for line in lines:
@@ -81,84 +111,175 @@ class BoardReader:
             self._skipping = True
             self._rest = b""
 
-    def _line(self, line: bytes, at_s: float) -> None:
+    def waited(self, now_s: float) -> None:
+        """Tell what was to be told by host time `now_s`, unless a line up to then said otherwise."""
+        waiting = self._waiting
+        for name, (closed, due_s) in tuple(waiting.items()):
+            if now_s >= due_s:
+                del waiting[name]
+                self._wire(name).level = closed
+                self._tell(BoardEdge(name=name, closed=closed, at_s=now_s, stated=True))
+
+    def _line(self, line: bytes, now_s: float) -> None:
         edge, beat = _EDGE.fullmatch(line), _BEAT.fullmatch(line)
         stamp = edge[4] if edge else beat[1] if beat else None
         if (edge is None and beat is None) or (stamp is not None and int(stamp) >= WRAP):
             self.discarded["malformed lines"] += 1
             return
-        if stamp is not None:
-            at_s = self._clock.host_s(int(stamp), at_s)
+        self.heard += 1
+        at_s = now_s if stamp is None else self._clock.host_s(int(stamp), now_s)
         if edge is None:
             return
-        name, stated, closed = edge[1].decode(), bool(edge[2]), edge[3] == b"1"
-        if not stated and self._levels.get(name) == closed:
+        name, closed = edge[1].decode(), edge[3] == b"1"
+        if edge[2]:
+            self._answer(name, closed, now_s)
+        else:
+            self._edge(name, closed, at_s, now_s)
+
+    def _answer(self, name: str, closed: bool, now_s: float) -> None:
+        self.answered = True
+        wire = self._wire(name)
+        if wire.level is None:
+            wire.level = closed
+            self._tell(BoardEdge(name=name, closed=closed, at_s=now_s, stated=True))
+            return
+        expected, _ = self._waiting.get(name, (wire.level, 0.0))
+        if closed != expected:
+            self._waiting[name] = (closed, now_s + _SETTLED_S)
+
+    def _edge(self, name: str, closed: bool, at_s: float, now_s: float) -> None:
+        wire = self._wire(name)
+        if closed == wire.level:
             self.discarded["repeated levels"] += 1
+            if name in self._waiting:
+                self._waiting[name] = (closed, now_s + _SETTLED_S)
             return
-        if not 0.0 <= at_s - self._second_s < 1.0:
-            self._second_s, self._edges = at_s, 0
-        self._edges += 1
-        if self._edges > _MOST_EDGES_A_SECOND:
+        wire.level = closed
+        if not 0.0 <= at_s - wire.second_s < 1.0:
+            wire.second_s, wire.edges = at_s, 0
+        wire.edges += 1
+        flood = wire.edges > _MOST_EDGES_A_SECOND
+        if flood:
             self.discarded["edges of a flood"] += 1
-            self._levels.pop(name, None)
-            return
-        if name in self._levels or len(self._levels) < 256:
-            self._levels[name] = closed
-        self._tell(BoardEdge(name=name, closed=closed, at_s=at_s, stated=stated))
+            self._waiting[name] = (closed, now_s + _SETTLED_S)
+        else:
+            self._waiting.pop(name, None)
+        if wire.edges <= _MOST_EDGES_A_SECOND + 1:
+            self._tell(BoardEdge(name=name, closed=closed, at_s=at_s, stated=flood))
+
+    def _wire(self, name: str) -> _Wire:
+        wires = self._wires
+        wire = wires[name] = wires.pop(name) if name in wires else _Wire()
+        if len(wires) > _MOST_NAMES:
+            longest_ago = next(iter(wires))
+            del wires[longest_ago]
+            self._waiting.pop(longest_ago, None)
+        return wire
 
 
 class _Board:
-    """An open port with its reading thread, shared by the contacts and the lights of one board."""
+    """An open port with its reading thread, shared by the contacts and the lights of one board.
 
-    def __init__(self, name: str, clock: Clock) -> None:
+    `key`: the port, whichever way it is written.
+    """
+
+    def __init__(self, name: str, key: str, clock: Clock) -> None:
+        self.key = key
         self.users = 0
-        self.listener: Callable[[BoardEdge], None] | None = None
         self.reader = BoardReader(self._tell)
+        self._listener: Callable[[BoardEdge], None] | None = None
         self._name = name
         self._clock = clock
         self._port = open_port(name, baudrate=BAUD, timeout=0.05, write_timeout=0.5)
         self._writing = threading.Lock()
         self._closing = threading.Event()
+        self._heard = threading.Event()
+        self._unheard = 0  # questions since the last line
         self._thread = threading.Thread(target=self._read, name="cuesync board", daemon=True)
         self._thread.start()
+        # writing may take its time, and no edge is to wait for that
+        self._asker = threading.Thread(target=self._ask, name="cuesync board questions", daemon=True)
+        self._asker.start()
+
+    def listen(self, listener: Callable[[BoardEdge], None] | None) -> None:
+        """Hand edges to this listener from now on, and ask the board as long as there is one."""
+        self.reader.forget()
+        if listener is not None:
+            self._unheard = 0  # nobody asked
+        self._listener = listener
 
     def _tell(self, edge: BoardEdge) -> None:
-        listener = self.listener
+        listener = self._listener
         if listener is not None:
             listener(edge)
 
     def _read(self) -> None:
         port: Any = self._port
+        reader = self.reader
+        heard = 0
         while not self._closing.is_set():
             try:
                 data = port.read(1)
                 data += port.read(min(port.in_waiting, 4096)) if data else b""
             except (OSError, TypeError):  # pyserial: TypeError where the port is closed under a read
                 return
+            now_s = self._clock.now_s()
             if data:
-                self.reader.arrived(data, self._clock.now_s())
+                reader.arrived(data, now_s)
+            else:
+                reader.waited(now_s)
+            if reader.heard != heard:
+                heard = reader.heard
+                self._unheard = 0
+                if not self._heard.is_set():
+                    self._heard.set()
+
+    def _ask(self) -> None:
+        while not self._closing.wait(_ASK_EVERY_S) and self._thread.is_alive():
+            if self._listener is not None:
+                self._unheard += 1
+                with contextlib.suppress(DeviceError):  # then no answer comes, and that is noticed
+                    self.write("?\n")
+
+    def wait_until_heard(self) -> None:
+        """DeviceError where no line comes, however often it is asked."""
+        for _ in range(_BACK_AFTER_QUESTIONS):
+            if self._heard.is_set():
+                return
+            self.write("?\n")
+            self._heard.wait(_ASK_EVERY_S)
+        if not self._heard.is_set():
+            raise DeviceError(
+                f'the board at "{self._name}" does not answer any more. Reset it, or plug it in again.'
+            )
 
     def write(self, text: str) -> None:
         with self._writing:
-            if self._name in _cut_off:  # what is left of that line must not become the beginning of this one
+            if self.key in _cut_off:  # what is left of that line must not become the beginning of this one
                 text = f"\n{text}"
             try:
                 self._port.write(text.encode("ascii"))
             except OSError as problem:
-                _cut_off.add(self._name)
+                _cut_off.add(self.key)
                 with contextlib.suppress(Exception):  # termios has an error of its own
                     self._port.reset_output_buffer()  # nothing old is to be obeyed once the board wakes up
                 raise DeviceError(
                     f'the board at "{self._name}" does not take lines: {problem}. Plug it in again.'
                 ) from problem
-            _cut_off.discard(self._name)
+            _cut_off.discard(self.key)
+
+    @property
+    def silent(self) -> bool:
+        """It has answered before, and doesn't any more."""
+        return self.reader.answered and self._unheard > _MOST_UNHEARD
 
     def alive(self) -> bool:
-        return self._thread.is_alive()
+        return self._thread.is_alive() and not self.silent
 
     def close(self) -> None:
         self._closing.set()
         self._thread.join(2.0)
+        self._asker.join(2.0)
         with contextlib.suppress(OSError):  # the board may be gone
             self._port.close()
 
@@ -166,27 +287,50 @@ class _Board:
 _cut_off: set[str] = set()
 """Ports whose last line may have got through in part."""
 _boards: dict[str, _Board] = {}
+_silent: set[str] = set()
+"""Ports where a board fell silent, though it had not been pulled: it has to be heard before it is back."""
 _sharing = threading.Lock()
 
 
 def _take(name: str, clock: Clock) -> _Board:
     """The open board at this port; opened if nobody uses it, or if it has gone since."""
+    key = real_port(name)
     with _sharing:
-        board = _boards.get(name)
+        board = _boards.get(key)
         if board is None or not board.alive():
-            board = _boards[name] = _Board(name, clock)
+            if board is not None:
+                _put_away(board)  # whoever uses it still finds it gone; a port has one owner
+            try:
+                board = _boards[key] = _Board(name, key, clock)
+            except DeviceError:
+                _silent.discard(key)  # pulled: another board may be plugged in
+                raise
         board.users += 1
-        return board
+        silent = key in _silent
+    if silent:
+        try:
+            board.wait_until_heard()
+        except DeviceError:
+            _give_back(board)
+            raise
+        with _sharing:
+            _silent.discard(key)
+    return board
 
 
-def _give_back(name: str, board: _Board) -> None:
+def _give_back(board: _Board) -> None:
     with _sharing:
         board.users -= 1
-        if board.users:
-            return
-        if _boards.get(name) is board:
-            del _boards[name]
-        board.close()
+        if not board.users:
+            _put_away(board)
+
+
+def _put_away(board: _Board) -> None:
+    if board.silent:
+        _silent.add(board.key)
+    if _boards.get(board.key) is board:
+        del _boards[board.key]
+    board.close()
 
 
 class BoardContacts:
@@ -201,20 +345,20 @@ class BoardContacts:
 
     def open(self, contacts: Sequence[str], sink: EdgeSink) -> None:
         parsed = [(address, parse_contact(address)) for address in contacts]
-        addresses = {
-            contact.name: address for address, contact in parsed if isinstance(contact, BoardContact)
-        }
+        addresses: dict[str, list[str]] = {}
+        for address, contact in parsed:
+            if isinstance(contact, BoardContact):
+                addresses.setdefault(contact.name, []).append(address)
 
         def tell(edge: BoardEdge) -> None:
-            address = addresses.get(edge.name)
-            if address is None:
-                self._discarded["edges of no contact"] += 1
-            else:
+            for address in addresses.get(edge.name, ()):
                 sink(ContactEdge(contact=address, closed=edge.closed, at_s=edge.at_s, found=edge.stated))
+            if edge.name not in addresses and not edge.stated:  # it answers for all that it has
+                self._discarded["edges of no contact"] += 1
 
         self._board = _take(self.name, self._clock)
         self._before = self._board.reader.discarded.copy()
-        self._board.listener = tell
+        self._board.listen(tell)
         try:
             self._board.write("?\n")
         except DeviceError:
@@ -235,8 +379,8 @@ class BoardContacts:
         self._discarded = Counter(self.discarded)
         board, self._board = self._board, None
         if board is not None:
-            board.listener = None
-            _give_back(self.name, board)
+            board.listen(None)
+            _give_back(board)
 
 
 class BoardLights:
@@ -275,7 +419,7 @@ class BoardLights:
         finally:
             board, self._board = self._board, None
             if board is not None:
-                _give_back(self.name, board)
+                _give_back(board)
 
 
 class BoardSwitch:
@@ -319,4 +463,4 @@ class BoardSwitch:
             self.off()
         board, self._board = self._board, None
         if board is not None:
-            _give_back(self.name, board)
+            _give_back(board)

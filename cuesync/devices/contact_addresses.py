@@ -1,7 +1,8 @@
-"""How a scene names a contact: `key:space`, `midi:60`, `gpio:17 nc`. Pure functions.
+"""How a scene names a contact: `key:space`, `midi:60`, `gpio:17 nc`.
 
-The word before the first colon is the kind of device; what follows is that device's own affair. A contact
-that is closed at rest and opens to mean something ends in ` nc`, the trade's "normally closed".
+Pure functions, but that `overlap` looks where links to ports lead. The word before the first colon is the
+kind of device; what follows is that device's own affair. A contact that is closed at rest and opens to mean
+something ends in ` nc`, the trade's "normally closed".
 MIDI channels count from 1 as on every panel, notes and controllers from 0 to 127 (MIDI 1.0); a controller
 is closed from 64 on, as MIDI 1.0 has it of switches.
 """
@@ -10,9 +11,10 @@ from __future__ import annotations
 
 import string
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from cuesync.devices.address_parts import midi_numbers, number_in, osc_path, port_and
+from cuesync.devices.port_paths import real_port
 from cuesync.errors import InputError
 
 NAMED_KEYS = {"space": " ", "enter": "\r", "tab": "\t"}
@@ -221,7 +223,14 @@ def overlap(one: str, two: str) -> bool:
     inputs = (InputContact, MicrophoneContact)
     if isinstance(first, inputs) and isinstance(second, inputs):
         return first.channel == second.channel
-    return first == second
+    return at_real_port(first) == at_real_port(second)
+
+
+def at_real_port(contact: ContactAddress) -> ContactAddress:
+    """The same contact, with the port behind the link that its address may name."""
+    if isinstance(contact, SerialContact | BoardContact):
+        return replace(contact, port=real_port(contact.port))
+    return contact
 
 
 # --- one function a kind: (the whole address, what follows the kind) ------------------------------------

@@ -2,15 +2,19 @@
 
 A key held down repeats, after a pause of up to 0.66 s on common desktops and then every few hundredths of
 a second; so a key counts as released once it has been silent for 0.7 s.
+
+Arrows and the like, and keys together with Alt, come as an escape character and what belongs to it; that is
+no contact, whatever letters it holds. It may come in pieces: what belongs to it is awaited for 0.2 s.
 """
 
 from __future__ import annotations
 
 import atexit
 import os
+import re
 import sys
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 from cuesync.devices.contact_addresses import NAMED_KEYS, KeyContact, parse_contact
 from cuesync.devices.ports import Clock, ContactEdge, Counts, EdgeSink, HostClock, counts
@@ -18,6 +22,15 @@ from cuesync.errors import DeviceError
 
 RELEASED_AFTER_S = 0.7
 _LOOK_EVERY_S = 0.05
+_REST_WITHIN_S = 0.2
+# ECMA-48: control sequences, single shifts, and strings; the text of a string ends before a new line, so that
+# Enter stays Enter. Besides, what the Linux console sends for F1 to F5, and any key with Alt.
+_SEQUENCE = re.compile(
+    r"\x1b(?:\[\[[@-~]|\[[0-?]*[ -/]*[@-Z\\-~]|O[0-?]*[@-~]"
+    r"|[]PX^_][^\x07\x1b\r\n]*(?:\x07|\x1b\\)|[^\x00-\x1f\x7fO\[\]PX^_])"
+    + (r"|[\x00\xe0][^\r]" if sys.platform == "win32" else "")
+)
+_BEGUN = re.compile(r"\x1b(?:\[\[?[0-?]*[ -/]*|O[0-?]*|[]PX^_][^\x07\x1b\r\n]*)?")
 
 
 class KeyboardContacts:
@@ -70,13 +83,14 @@ class KeyboardContacts:
     def _read(self) -> None:
         terminal = self._terminal
         assert terminal is not None
+        typed = _Typed()
         while not self._closing.is_set():
             keys = terminal.keys(_LOOK_EVERY_S)
             now_s = self._clock.now_s()
             if keys is None:
                 return  # the terminal is gone
-            plain = list(_plain_keys(keys))
-            self._other_keys += (keys != "" and not plain) + sum(key not in self._addresses for key in plain)
+            plain, others = typed.keys(keys, now_s)
+            self._other_keys += others + sum(key not in self._addresses for key in plain)
             for key in plain:
                 if key not in self._held_s:
                     self._tell(key, True, now_s)
@@ -92,12 +106,38 @@ class KeyboardContacts:
                 self._sink(ContactEdge(contact=address, closed=closed, at_s=at_s))
 
 
-def _plain_keys(text: str) -> Iterator[str]:
-    """The keys in what a terminal sent at once; arrows and the like (escape sequences) are skipped."""
-    if text.startswith(("\x1b", "\x00", "\xe0")):
-        return
-    for key in text:
-        yield "\r" if key == "\n" else key.lower()
+class _Typed:
+    """Takes keys out of what a terminal sends, which may end within an escape sequence."""
+
+    def __init__(self) -> None:
+        self._begun = ""
+        self._begun_s = 0.0
+
+    def keys(self, text: str, now_s: float) -> tuple[list[str], int]:
+        """The plain keys in what came up to `now_s`, and how many other keys there were."""
+        keys: list[str] = []
+        others = 0
+        if self._begun and now_s - self._begun_s >= _REST_WITHIN_S:
+            self._begun = ""  # it was the Escape key, or nobody knows what
+            others += 1
+        begun, self._begun = self._begun, ""
+        text = begun + text
+        at = 0
+        while at < len(text):
+            if sequence := _SEQUENCE.match(text, at):
+                others += 1
+                at = sequence.end()
+            elif part := _BEGUN.match(text, at):
+                at = part.end()
+                if at == len(text):
+                    self._begun = part[0]
+                    self._begun_s = self._begun_s if begun and part.start() == 0 else now_s
+                else:
+                    others += 1
+            else:
+                keys.append("\r" if text[at] == "\n" else text[at].lower())
+                at += 1
+        return keys, others
 
 
 _NO_TERMINAL = (

@@ -1,15 +1,18 @@
 """MIDI notes and controllers as contacts and as lights, and messages to other gear, through python-rtmidi.
 
 A note on is a closed contact, a note off (or a note on with velocity 0) an open one; a controller is closed
-from 64 on, as MIDI 1.0 has it of switches. The moment is taken on entry to the driver's callback. A port is
-named by a part of its name, or `NAME / SYSTEM` (ALSA, JACK, …) where several systems know it. A port that
-vanishes is not reported by the driver, so `alive` looks for its name.
+from 64 on, as MIDI 1.0 has it of switches. What a controller says first may be no more than how it stands
+(see `NoteReader`). What ends all notes of a channel opens its contacts, and is never a press.
+
+The moment is taken on entry to the driver's callback. A port is named by a part of its name, or
+`NAME / SYSTEM` (ALSA, JACK, …) where several systems know it. A port that vanishes is not reported by the
+driver, so `alive` looks for its name.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from importlib import import_module
 from typing import Any, Literal
@@ -26,6 +29,9 @@ Direction = Literal["in", "out"]
 _FULL = 127
 _SWITCHED_ON_FROM = 64
 _LOOK_EVERY_S = 0.5
+_REPORTS_WITHIN_S = 2.0
+# MIDI 1.0: all sound off; all notes off, which the four modes of a channel imply
+_NOTES_END = frozenset((120, 123, 124, 125, 126, 127))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,7 +156,12 @@ class _Port:
 
 
 class NoteReader:
-    """Turns the bytes of one MIDI input into edges; takes the moment first of all."""
+    """Turns the bytes of one MIDI input into edges; takes the moment first of all.
+
+    Devices report how their controllers stand as they are plugged in or switched on. So what a controller
+    says first is `found` while the port has been open for less than 2 s, and below 64 later as well; from 64
+    on it is then an edge, as a controller that nobody heard of is off (MIDI 1.0).
+    """
 
     def __init__(self, contacts: Sequence[str], sink: EdgeSink, clock: Clock) -> None:
         _, self._mido = _libraries()
@@ -161,7 +172,9 @@ class NoteReader:
         self._controls = [
             (address, contact) for address, contact in parsed if isinstance(contact, MidiControlContact)
         ]
+        self._sounding: dict[str, set[int]] = {address: set() for address, _ in self._notes}  # on channels
         self._closed: dict[str, bool] = {}
+        self._reports_until_s = clock.now_s() + _REPORTS_WITHIN_S
         self.discarded = Counter[str]()
 
     def arrived(self, event: tuple[Sequence[int], float], _data: object = None) -> None:
@@ -174,22 +187,49 @@ class NoteReader:
             return
         used = False
         if message.type in ("note_on", "note_off"):
-            closed = message.type == "note_on" and message.velocity > 0
-            for address, contact in self._notes:
-                if contact.note == message.note and contact.channel in (None, message.channel + 1):
-                    used = True
-                    self._sink(ContactEdge(contact=address, closed=closed, at_s=at_s))
+            used = self._note(message, at_s)
         elif message.type == "control_change":
-            closed = message.value >= _SWITCHED_ON_FROM
-            for address, control in self._controls:
-                if control.control != message.control or control.channel not in (None, message.channel + 1):
-                    continue
-                used = True
-                if self._closed.get(address, False) != closed:  # a pedal sends every step of its way
-                    self._closed[address] = closed
-                    self._sink(ContactEdge(contact=address, closed=closed, at_s=at_s))
+            used = self._control(message, at_s)
+            if message.control in _NOTES_END:
+                used = self._end_notes((message.channel,), at_s) or used
+        elif message.type == "reset":
+            used = self._end_notes(range(16), at_s)
         if not used:
             self.discarded["messages for no contact"] += 1
+
+    def _note(self, message: Any, at_s: float) -> bool:
+        closed = message.type == "note_on" and message.velocity > 0
+        used = False
+        for address, contact in self._notes:
+            if contact.note == message.note and contact.channel in (None, message.channel + 1):
+                used = True
+                if closed:
+                    self._sounding[address].add(message.channel)
+                else:
+                    self._sounding[address].discard(message.channel)
+                self._sink(ContactEdge(contact=address, closed=closed, at_s=at_s))
+        return used
+
+    def _end_notes(self, channels: Iterable[int], at_s: float) -> bool:
+        ended = [address for address, sounding in self._sounding.items() if sounding.intersection(channels)]
+        for address in ended:
+            self._sounding[address].clear()
+            self._sink(ContactEdge(contact=address, closed=False, at_s=at_s, found=True))
+        return bool(ended)
+
+    def _control(self, message: Any, at_s: float) -> bool:
+        closed = message.value >= _SWITCHED_ON_FROM
+        used = False
+        for address, control in self._controls:
+            if control.control != message.control or control.channel not in (None, message.channel + 1):
+                continue
+            used = True
+            before = self._closed.get(address)
+            if closed != before:  # a pedal sends every step of its way
+                self._closed[address] = closed
+                found = before is None and (not closed or at_s < self._reports_until_s)
+                self._sink(ContactEdge(contact=address, closed=closed, at_s=at_s, found=found))
+        return used
 
 
 class MidiContacts:
@@ -217,10 +257,9 @@ class MidiContacts:
         return counts(self._discarded if self._reader is None else self._discarded + self._reader.discarded)
 
     def open(self, contacts: Sequence[str], sink: EdgeSink) -> None:
-        reader = NoteReader(contacts, sink, self._clock)
         self._port = _Port("in", self._wanted, self._virtual_system, self._clock)
-        self._reader = reader
-        self._port.client.set_callback(reader.arrived)
+        self._reader = NoteReader(contacts, sink, self._clock)
+        self._port.client.set_callback(self._reader.arrived)
 
     def alive(self) -> bool:
         return self._port is not None and self._port.alive()

@@ -22,6 +22,7 @@ from cuesync.devices.contact_addresses import (
     MqttContact,
     OscContact,
     SerialContact,
+    at_real_port,
     parse_contact,
 )
 from cuesync.devices.fixtures import Fixture
@@ -86,14 +87,15 @@ def contact_sources(
     """The sources for these contacts, one for each device; addresses as the scenes write them."""
     groups: dict[str, list[str]] = {}
     for contact in dict.fromkeys(contacts):
-        groups.setdefault(_device_of(parse_contact(contact)), []).append(contact)
-    return tuple(_needed(name, group, settings, clock) for name, group in groups.items())
+        groups.setdefault(_device_of(at_real_port(parse_contact(contact))), []).append(contact)
+    return tuple(_needed(group, settings, clock) for group in groups.values())
 
 
-def _needed(name: str, contacts: list[str], settings: PortSettings, clock: Clock) -> NeededSource:
-    source = _contact_source(parse_contact(contacts[0]), settings, clock)
+def _needed(contacts: list[str], settings: PortSettings, clock: Clock) -> NeededSource:
+    first = parse_contact(contacts[0])
+    source = _contact_source(first, settings, clock)
     return NeededSource(
-        name=name,
+        name=_device_of(first),
         contacts=tuple(contacts),
         source=WithPolarity(source),
         microphones=source if isinstance(source, Microphones) else None,

@@ -82,12 +82,20 @@ def _allowed(addresses: Iterable[str]) -> frozenset[str]:
     allowed = set()
     for address in addresses:
         try:
-            allowed.add(str(ipaddress.ip_address(address)))
+            allowed.add(_plain(str(ipaddress.ip_address(address))))
         except ValueError as problem:
             raise InputError(
                 f'--osc-allow "{address}" is no network address. Write one in numbers, as "10.0.0.7".'
             ) from problem
     return frozenset(allowed)
+
+
+def _plain(address: str) -> str:
+    """A sender's IPv4 address as such; who listens on IPv6 sees it mapped (RFC 4291, 2.5.5.2)."""
+    if not address.startswith("::ffff:"):
+        return address
+    mapped = ipaddress.IPv6Address(address).ipv4_mapped
+    return address if mapped is None else str(mapped)
 
 
 class OscContacts:
@@ -184,7 +192,7 @@ class OscContacts:
 
     def arrived(self, packet: bytes, sender: str, at_s: float) -> None:
         """Take one packet that came from `sender` at host time `at_s`. Never raises on what it holds."""
-        if self._allow and sender not in self._allow:
+        if self._allow and _plain(sender) not in self._allow:
             self.counts.strangers += 1
             return
         try:

@@ -1,7 +1,7 @@
-"""How a scene names the output that starts its prop: `board:/dev/ttyACM0:prop`, `gpio:22 low`. Pure.
+"""How a scene names the output that starts its prop: `board:/dev/ttyACM0:prop`, `gpio:22 low`.
 
-Only kinds that fall off by themselves when cuesync or its computer dies are here: a message on MIDI, DMX or a
-network that gets lost would leave a motor running.
+Pure, but that `collide` looks where links to ports lead. Only kinds that fall off by themselves when cuesync
+or its computer dies are here: a message on MIDI, DMX or a network that gets lost would leave a motor running.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from cuesync.devices.address_parts import number_in, port_and
 from cuesync.devices.contact_addresses import BoardContact, ContactAddress, GpioContact, SerialContact
 from cuesync.devices.light_addresses import BoardLight, LightAddress
+from cuesync.devices.port_paths import real_port
 from cuesync.errors import InputError
 
 SERIAL_OUTPUTS = ("rts", "dtr")
@@ -65,7 +66,7 @@ def collide(output: OutputAddress, other: OutputAddress | ContactAddress | Light
     opened for a button or a board, it raises both its lines."""
     if isinstance(output, GpioOutput):
         return isinstance(other, GpioOutput | GpioContact) and output.pin == other.pin
-    if not isinstance(other, _AT_A_PORT) or output.port != other.port:
+    if not isinstance(other, _AT_A_PORT) or real_port(output.port) != real_port(other.port):
         return False
     if isinstance(output, SerialOutput) or isinstance(other, SerialOutput | SerialContact):
         return True

@@ -10,6 +10,7 @@ lines are read every half millisecond. That wait can't be called off, so it has 
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import sys
 import threading
@@ -29,7 +30,10 @@ _ATTRIBUTES = {"cts": "cts", "dsr": "dsr", "dcd": "cd", "ri": "ri"}
 
 
 def open_port(port: str, **settings: Any) -> Any:
-    """pyserial's port, open. DeviceError where pyserial is missing or the port does not open."""
+    """pyserial's port, open for us alone: two readers would each get a part of the bytes.
+
+    DeviceError where pyserial is missing or the port does not open.
+    """
     try:
         serial = import_module("serial")
     except ImportError as problem:
@@ -37,10 +41,12 @@ def open_port(port: str, **settings: Any) -> Any:
             'serial ports need one more package. Install it with: pip install "cuesync[serial]"'
         ) from problem
     try:
-        return serial.Serial(port, **settings)
+        return serial.Serial(port, exclusive=True, **settings)
     except (OSError, ValueError) as problem:  # pyserial's own errors are OSErrors
         number = getattr(problem, "errno", None)  # pyserial's own words repeat name and number
         why = os.strerror(number) if number else str(problem)
+        if number == errno.EAGAIN:  # what a lock says that somebody else holds
+            why = "it is in use"
         raise DeviceError(
             f'the serial port "{port}" does not open: {why}. '
             "Plug the adapter in, close other programs that use it, and see that you may use serial ports."
@@ -98,6 +104,7 @@ class SerialContacts:
         with self._lock:
             port, self._port = self._port, None
         if port is not None:
+            _unlock(port)
             with contextlib.suppress(OSError):  # the adapter may be gone
                 port.close()
 
@@ -149,6 +156,16 @@ class SerialContacts:
                 self._waits = False  # this driver can't wait, or the port is gone; `_watch` finds out
         finally:
             os.close(fd)
+
+
+def _unlock(port: Any) -> None:
+    """Somebody else may open this port now, even while a descriptor of it still waits for a change."""
+    if not sys.platform.startswith("linux"):
+        return
+    import fcntl
+
+    with contextlib.suppress(OSError, ValueError):
+        fcntl.flock(port.fileno(), fcntl.LOCK_UN)
 
 
 class SerialSwitch(LatchingSwitch):

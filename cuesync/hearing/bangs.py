@@ -7,7 +7,7 @@ plain energy a start drowns in rumble, so it is timed on the whitened one.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 import numpy as np
@@ -222,13 +222,12 @@ def whiten_alike(looks: list[list[Look]], rate_hz: int) -> None:
     like its motor and is only louder.
     """
     firsts = some_of([ones[0] for ones in looks if ones])
-    every = max(1, round(rate_hz / LOW_RATE_HZ))
+    every = _low_every(rate_hz)
     best: tuple[float, int, Samples] | None = None
     for step, white, handicap_db in ((1, True, 0.0), (every, True, 4.0), (every, False, 8.0)):
         taps = np.array([1.0])
         if white:
-            noises = [picker.low_view(background(one, rate_hz), step) for one in firsts]
-            taps = picker.prediction_error_filter(noises, step)
+            taps = _whitening(firsts, step, rate_hz)
         for one in firsts:
             whitened(one, taps, step, rate_hz)
         rise_db = float(picker.median([one.rise_db for one in firsts])) - handicap_db
@@ -240,6 +239,29 @@ def whiten_alike(looks: list[list[Look]], rate_hz: int) -> None:
         ready = firsts if best[2] is taps else []
         for one in (one for ones in looks for one in ones if one not in ready):
             whitened(one, best[2], best[1], rate_hz)
+
+
+def in_other_view(one: Look, rate_hz: int) -> Look | None:
+    """The same bang, whitened in its low part instead of in full, or in full instead of in its low part.
+
+    None at a rate so low that the two are the same.
+    """
+    every = _low_every(rate_hz) if one.every == 1 else 1
+    if every == one.every:
+        return None
+    other = replace(one, picks={})
+    whitened(other, _whitening([one], every, rate_hz), every, rate_hz)
+    return other
+
+
+def _low_every(rate_hz: int) -> int:
+    return max(1, round(rate_hz / LOW_RATE_HZ))
+
+
+def _whitening(looks: Sequence[Look], every: int, rate_hz: int) -> Samples:
+    """The filter that whitens what precedes these bangs."""
+    noises = [picker.low_view(background(one, rate_hz), every) for one in looks]
+    return picker.prediction_error_filter(noises, every)
 
 
 def whitened(one: Look, taps: Samples, every: int, rate_hz: int) -> None:

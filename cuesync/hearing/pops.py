@@ -21,6 +21,7 @@ from cuesync.hearing.bangs import (
     Event,
     Look,
     agree,
+    in_other_view,
     look,
     loudest_places,
     stands_out_db,
@@ -48,6 +49,12 @@ TOGETHER = 64
 
 LEAST_RISE_DB = 9.0
 """A bang that stands out less from the sound before it is none."""
+
+SAME_BANG_S = 0.03
+"""Starts that are this close are of one bang: bangs are looked for this far apart."""
+
+UNVOUCHED = 1.0
+"""How much clearer an event further ahead than that must speak for being the release, without siblings."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -317,7 +324,14 @@ class _Family:
             # a ratchet may keep step with the release; siblings can't vouch for what is like its clicks
             vouched = self._vouched(one, event)
             weighed.append((event, score + (vouched if score >= 0.0 else min(vouched, 0.0))))
-        if self.lead is not None:
+        if self.lead is None:
+            # a ratchet's click is as likely there, and there is nobody to tell
+            near = SAME_BANG_S / FINE_S
+            weighed = [
+                (event, score if one.impact - event.at < near else score - UNVOUCHED)
+                for event, score in weighed
+            ]
+        else:
             # what no sibling has about there must speak very clearly for itself
             weighed = [
                 (event, score if self._vouched(one, event) >= 0.5 else score - 2.0)
@@ -330,6 +344,18 @@ class _Family:
         """Frame (in the look) of the release, and its standard error in frames."""
         at = self.target(one)
         return time_event(one, at, self.size) or (float(at * self.size), 0.002 * self.rate_hz)
+
+    def _earlier_in_other_view(self, one: Look, frame: float) -> tuple[float, float] | None:
+        """Where the bang starts in the other view and its standard error, if that is before `frame`.
+
+        Nothing appears in any view before it is there, but a start may be masked in one of them: so the
+        earlier is believed. That is for trials with too few siblings, which would know better.
+        """
+        other = in_other_view(one, self.rate_hz) if self.lead is None else None
+        if other is None:
+            return None
+        start, error = _Family.of([other], self.rate_hz).release(other)
+        return (start, error) if 0.0 < frame - start < SAME_BANG_S * self.rate_hz else None
 
     def settle(self, one: Look, rival: Look | None) -> PopFinding:
         """The finding for one trial."""
@@ -349,6 +375,11 @@ class _Family:
                 )
                 frame, error = usual, doubt
                 confidence *= 0.8
+        earlier = self._earlier_in_other_view(one, frame)
+        if earlier is not None:
+            part = "its low part" if one.every == 1 else "the full sound"
+            reason += f"; heard {(frame - earlier[0]) * ms:.1f} ms earlier in {part}"
+            frame, error = earlier
         impact_frame = frame if impact is None else max(frame, impact[0])
         if impact_frame - frame > 0.002 * self.rate_hz:
             reason += f"; let go {(impact_frame - frame) * ms:.1f} ms before it"

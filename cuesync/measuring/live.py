@@ -345,10 +345,11 @@ class _Session:
     # ---- contact
 
     def feel(self, edge: ContactEdge) -> None:
-        """An edge of the contact: bounce is passed over, a press starts a cycle or is refused."""
+        """An edge of the contact: bounce and how it was found are passed over, a press starts a cycle or is
+        refused."""
         bounce = edge.at_s - self._last_edge_s < DEBOUNCE_S
         self._last_edge_s = edge.at_s
-        if bounce or not edge.closed:
+        if bounce or edge.found or not edge.closed:
             return
         if self._cycle is not None:
             self._refused += 1

@@ -6,6 +6,8 @@ from pydantic import Field, field_validator, model_validator
 
 from cuesync.devices.contact_addresses import (
     InputContact,
+    MidiContact,
+    MidiControlContact,
     MqttContact,
     OscContact,
     bare,
@@ -139,9 +141,14 @@ class TriggerPart(Table):
                 f'"{value}": where the message that it was let go is lost, it would count as held. Write a '
                 "contact that is wired to this computer, a key or a pin, say."
             )
+        if isinstance(contact, MidiContact | MidiControlContact):
+            raise ValueError(
+                f'"{value}": where a MIDI cable is pulled, no message says that it was let go, and it would '
+                "count as held. Write a contact that is wired to this computer, a key or a pin, say."
+            )
         if isinstance(contact, InputContact):
             raise ValueError(
                 f'"{value}" can be taken the wrong way round: held while the show starts, it would count as '
-                "held once it is let go. Write another kind of contact, a pin or a MIDI note, say."
+                "held once it is let go. Write another kind of contact, a key or a pin, say."
             )
         return value

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import random
+import select
 import string
 import subprocess
 import sys
@@ -37,6 +38,7 @@ class Board:
     """A board's end of a pseudo-terminal; its clock runs 100 ppm fast and wraps while it is used.
 
     Its lines leave at once, or together every `held_s`, as an adapter with a timer of that length sends them.
+    It answers for eight contacts whenever it is asked.
     """
 
     def __init__(self, *, stamped: bool, held_s: float) -> None:
@@ -48,8 +50,15 @@ class Board:
         self._lock = threading.Lock()
         self._start_s = time.perf_counter()
         self._ending = threading.Event()
-        self._thread = threading.Thread(target=self._send, daemon=True)
-        self._thread.start()
+        self._pad = 0
+        self._threads = [threading.Thread(target=each, daemon=True) for each in (self._send, self._answer)]
+        for thread in self._threads:
+            thread.start()
+
+    def edge(self) -> float:
+        """The contact `pad` changes; the host time of that."""
+        self._pad = 1 - self._pad
+        return self.line(f"pad {self._pad}")
 
     def line(self, text: str) -> float:
         """Send a line; the host time of what it tells."""
@@ -72,9 +81,20 @@ class Board:
         while self._held_s and not self._ending.wait(self._held_s):
             self._hand_over()
 
+    def _answer(self) -> None:
+        while not self._ending.is_set():
+            if select.select([self._fd], [], [], 0.05)[0]:
+                for _ in range(os.read(self._fd, 64).count(b"?")):
+                    others = "".join(f"\nother{index} =0" for index in range(7))
+                    with self._lock:
+                        self._held.append(f"pad ={self._pad}{others}\n".encode())
+                    if not self._held_s:
+                        self._hand_over()
+
     def close(self) -> None:
         self._ending.set()
-        self._thread.join()
+        for thread in self._threads:
+            thread.join()
         os.close(self._ours)
         os.close(self._fd)
 
@@ -91,9 +111,9 @@ def board_over_a_pty(*, stamped: bool, held_s: float = 0.0) -> list[float]:
     Leaves out USB and the board's own time.
     """
     board = Board(stamped=stamped, held_s=held_s)
-    found: list[ContactEdge] = []
+    edges: list[ContactEdge] = []
     contacts = BoardContacts(board.name)
-    contacts.open([f"board:{board.name}:pad"], found.append)
+    contacts.open([f"board:{board.name}:pad"], lambda edge: None if edge.found else edges.append(edge))
     true_s: list[float] = []
     draw = random.Random(1)
     beat_s = time.perf_counter()
@@ -102,17 +122,17 @@ def board_over_a_pty(*, stamped: bool, held_s: float = 0.0) -> list[float]:
         next_s = min(beat_s, edge_s) if stamped else edge_s
         time.sleep(max(0.0, next_s - time.perf_counter()))
         if next_s == edge_s:
-            true_s.append(board.line(f"pad {(len(true_s) + 1) % 2}"))
+            true_s.append(board.edge())
             edge_s += draw.uniform(0.005, 0.045)
         else:
             board.line("-")
             beat_s += BEAT_S
     end_s = time.perf_counter() + 5.0
-    while len(found) < EDGES and time.perf_counter() < end_s:
+    while len(edges) < EDGES and time.perf_counter() < end_s:
         time.sleep(0.01)
     contacts.close()
     board.close()
-    return differences_s(found, true_s)
+    return differences_s(edges, true_s)
 
 
 def keyboard() -> list[float]:

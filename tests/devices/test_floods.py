@@ -60,8 +60,12 @@ def test_board() -> None:
     for text in (b"\n".join(lines) + b"\n", b"door 1\n", flood):
         for at in range(0, len(text), 1024):
             os.write(board, text[at : at + 1024])
-    assert until(lambda: sum(contacts.discarded.values()) + len(edges) == 2 * MANY + 1)
+    assert until(
+        lambda: sum(contacts.discarded.values()) + sum(not edge.found for edge in edges) == 2 * MANY + 1
+    )
     assert contacts.discarded["malformed lines"] == MANY
+    # the flood is over, and this is how it left the contact
+    assert until(lambda: edges[-1].found and not edges[-1].closed)
     assert contacts.discarded["edges of no contact"] == 1
     assert contacts.alive()
     before = contacts.discarded

@@ -9,8 +9,10 @@ import time
 from collections.abc import Callable, Iterator
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from cuesync.devices.keyboard import KeyboardContacts
+from cuesync.devices.keyboard import KeyboardContacts, _Typed
 from cuesync.devices.ports import ContactEdge
 from cuesync.errors import DeviceError
 
@@ -101,6 +103,88 @@ def test_arrow_keys_are_no_letters(terminal: tuple[int, int]) -> None:
     wait_until(lambda: len(edges) == 1)
     contacts.close()
     assert edges[0].contact == "key:b"
+
+
+# The forms are those of ECMA-48 (control sequences, strings, single shift 3), of the Linux console (F1 to F5
+# are ESC [ [ A to E) and of xterm (a key with Alt is ESC and the key); from memory.
+SEQUENCES = [
+    b"\x1b[A",
+    b"\x1b[1;5A",
+    b"\x1b[15~",
+    b"\x1b[[A",
+    b"\x1bOA",
+    b"\x1bO2A",
+    b"\x1ba",
+    b"\x1b ",
+    "\x1bä".encode(),
+    b"\x1b[?1 q",
+    b"\x1b]11;rgb:aaaa/aaaa/aaaa\x07",
+    b"\x1bPaaa\x1b\\",
+    b"\x1b[200~",
+]
+
+
+@pytest.mark.parametrize("sequence", SEQUENCES)
+def test_a_sequence_is_no_key_wherever_it_stands_and_however_it_comes(sequence: bytes) -> None:
+    text = sequence.decode()
+    for cut in range(1, len(text) + 1):
+        typed = _Typed()
+        assert typed.keys("f" + text[:cut], 1.0)[0] == ["f"]
+        typed.keys("", 1.1)
+        assert typed.keys(text[cut:] + "\r" + text + "f", 1.19)[0] == ["\r", "f"]
+        assert typed.keys("", 9.0) == ([], 0)
+    assert _Typed().keys(text, 1.0) == ([], 1)
+
+
+@pytest.mark.parametrize(
+    "begun", ["\x1b", "\x1b[", "\x1b[[", "\x1b[1;", "\x1bO", "\x1b]11;", "\x1bP", "\x1b[A\x1b"]
+)
+def test_enter_is_enter_whatever_was_begun(begun: str) -> None:
+    assert _Typed().keys(begun + "\r", 1.0)[0] == ["\r"]
+    typed = _Typed()
+    assert typed.keys(begun, 1.0)[0] == []
+    assert typed.keys("\n", 1.01)[0] == ["\r"]
+
+
+def test_the_escape_key_alone_is_nothing_and_does_not_take_the_next_key_with_it() -> None:
+    typed = _Typed()
+    assert typed.keys("\x1b", 1.0) == ([], 0)
+    assert typed.keys("", 1.19) == ([], 0)
+    assert typed.keys("", 1.25) == ([], 1)
+    assert typed.keys("a", 1.26) == (["a"], 0)
+    assert typed.keys("\x1b", 2.0) == ([], 0)
+    assert typed.keys("a", 2.25) == (["a"], 1)
+
+
+def test_each_sequence_has_its_own_time() -> None:
+    typed = _Typed()
+    assert typed.keys("\x1b", 1.0) == ([], 0)
+    assert typed.keys("[A\x1b", 1.15) == ([], 1)
+    assert typed.keys("[A", 1.3) == ([], 1)
+
+
+@given(st.text(alphabet="\x1b[]OP~;0A \\\x07", max_size=30))
+def test_enter_comes_through_any_mess(text: str) -> None:
+    typed = _Typed()
+    typed.keys(text, 1.0)
+    assert typed.keys("\r", 1.0)[0][-1:] == ["\r"]
+    assert typed.keys("f", 2.0)[0] == ["f"]
+
+
+def test_arrows_and_enter_reach_the_contacts_as_they_come(terminal: tuple[int, int]) -> None:
+    typist, keyboard = terminal
+    edges: list[ContactEdge] = []
+    contacts = KeyboardContacts(keyboard, clock=SetClock())
+    contacts.open(["key:a", "key:enter", "key:f"], edges.append)
+    os.write(typist, b"f\x1b[A")
+    wait_until(lambda: len(edges) == 1)
+    os.write(typist, b"\x1b")
+    time.sleep(0.1)
+    os.write(typist, b"[A\r")
+    wait_until(lambda: len(edges) == 2)
+    contacts.close()
+    assert [edge.contact for edge in edges] == ["key:f", "key:enter"]
+    assert contacts.discarded == {"keys that are no contact": 2}
 
 
 def test_the_terminal_is_put_back(terminal: tuple[int, int]) -> None:

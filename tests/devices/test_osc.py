@@ -6,6 +6,7 @@ import contextlib
 import math
 import socket
 import struct
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -248,6 +249,37 @@ def test_strangers_are_counted_and_not_heard() -> None:
     assert pad.edges == []
     pad.arrived(packet, "10.0.0.7")
     assert len(pad.edges) == 2
+
+
+@pytest.mark.parametrize("allowed", ["10.0.0.7", "::ffff:10.0.0.7"])
+def test_an_ipv4_sender_is_the_same_by_its_mapped_address(allowed: str) -> None:
+    """RFC 4291, 2.5.5.2: ::ffff:10.0.0.7 is how an IPv6 node writes 10.0.0.7."""
+    pad = Pad(allowed)
+    packet = encode(OscMessage(address="/hall/pad"))
+    for sender in ("10.0.0.7", "::ffff:10.0.0.7", "::ffff:a00:7"):
+        pad.arrived(packet, sender)
+    assert len(pad.edges) == 6
+    for stranger in ("::ffff:10.0.0.8", "::10.0.0.7", "::ffff:0:a00:7"):
+        pad.arrived(packet, stranger)
+    assert (len(pad.edges), pad.contacts.counts.strangers) == (6, 3)
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="elsewhere [::] may be IPv6 alone")
+def test_who_listens_on_every_ipv6_address_hears_an_ipv4_sender() -> None:
+    port = free_port()
+    edges: list[ContactEdge] = []
+    contacts = OscContacts(f"[::]:{port}", allow=["127.0.0.1"])
+    try:
+        contacts.open(["osc:/hall/pad"], edges.append)
+    except DeviceError:
+        pytest.skip("no IPv6 here")
+    with contextlib.closing(socket.socket(socket.AF_INET, socket.SOCK_DGRAM)) as sender:
+        sender.sendto(encode(OscMessage(address="/hall/pad")), ("127.0.0.1", port))
+        until_s = time.monotonic() + 5.0
+        while len(edges) < 2 and time.monotonic() < until_s:
+            time.sleep(0.005)
+    contacts.close()
+    assert len(edges) == 2
 
 
 def test_beyond_loopback_only_with_an_allow_list() -> None:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
-from cuesync.devices.contact_addresses import parse_contact
+from cuesync.devices.contact_addresses import overlap, parse_contact
 from cuesync.devices.light_addresses import parse_light
 from cuesync.devices.output_addresses import BoardOutput, GpioOutput, SerialOutput, collide, parse_output
 from cuesync.errors import InputError
@@ -46,6 +48,19 @@ def test_a_malformed_output_is_told(address: str) -> None:
 )
 def test_an_output_has_its_wire_for_itself(output: str, contact: str, together: bool) -> None:
     assert collide(parse_output(output), parse_contact(contact)) is together
+
+
+def test_a_link_to_a_port_means_that_port(tmp_path: Path) -> None:
+    port, link = tmp_path / "ttyACM0", tmp_path / "by-id"
+    port.touch()
+    link.symlink_to(port)
+    output = parse_output(f"serial:{port}:rts")
+    assert collide(output, parse_output(f"serial:{link}:dtr"))
+    assert collide(output, parse_contact(f"board:{link}:door"))
+    assert not collide(output, parse_contact(f"board:{link}2:door"))
+    assert overlap(f"board:{port}:door", f"board:{link}:Door nc")
+    assert not overlap(f"board:{port}:door", f"serial:{link}:cts")
+    assert not overlap(f"serial:{port}:dsr", f"serial:{link}:cts")
 
 
 def test_an_output_is_no_light_and_no_other_output() -> None:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import os
+import sys
+import threading
 import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -182,3 +185,25 @@ def test_the_system_is_asked_to_drop_the_lines_when_the_program_dies() -> None:
     finally:
         os.close(ours)
         os.close(board)
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="only Linux waits for lines")
+def test_a_port_is_free_again_though_its_line_is_still_waited_for(
+    adapter: Adapter, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """The wait in the driver keeps a descriptor until the line changes, and with it the lock (flock(2): "a
+    lock is released when all of its descriptors are closed", or by an unlock on any of them)."""
+    import fcntl
+
+    changed = threading.Event()
+    with (tmp_path / "port").open("wb") as port, (tmp_path / "port").open("wb") as other:
+        fcntl.flock(port, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        adapter.fileno = port.fileno  # type: ignore[method-assign]
+        monkeypatch.setattr(fcntl, "ioctl", lambda *_: changed.wait(20.0))
+        contacts = SerialContacts("/dev/adapter")
+        contacts.open(["serial:/dev/adapter:cts"], lambda _edge: None)
+        with pytest.raises(BlockingIOError):
+            fcntl.flock(other, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        contacts.close()
+        fcntl.flock(other, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        changed.set()

@@ -112,7 +112,7 @@ def test_what_runs_says_the_right_time_at_the_right_moment(
     assert located.type == "sysex"
     assert full_s == from_s
     assert quarters[0][0] >= from_s + FULL_FRAME_S
-    assert until_s - 1 / (4 * rate.rate_hz) - 1e-6 <= quarters[-1][0] <= until_s
+    assert until_s - 1 / (4 * rate.rate_hz) - 1e-6 <= quarters[-1][0] <= until_s + 1e-6
     nibbles: list[int] = []
     for number, (at_s, data) in enumerate(quarters):
         (message,) = mido.parse_all(data)

@@ -4,7 +4,7 @@ import re
 import signal
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from cuesync.devices.ports import ContactEdge
+from cuesync.devices.ports import ContactEdge, EdgeSink
 from cuesync.devices.simulated import SimulatedClock, SimulatedContacts
 from cuesync.devices.simulated_sound import SimulatedRecorder
 from cuesync.errors import DeviceError, InputError, StorageError
@@ -190,6 +190,21 @@ def test_bounce_makes_one_press(place: Place, tmp_path: Path) -> None:
     place.measure(tmp_path / "live.wav", trials=1, hear=hear)
     assert not [word for word in place.words if "refused" in word]
     assert len(place.recorder.played) == 1
+
+
+def test_a_contact_found_closed_has_not_been_pressed(place: Place, tmp_path: Path) -> None:
+    """Its press was lost; a source that asks how it stands tells so while the session waits."""
+    opened = place.contacts.open
+
+    def open_and_find(contacts: Sequence[str], sink: EdgeSink) -> None:
+        opened(contacts, sink)
+        at_s = place.clock.now_s() + 2.5
+        place.clock.at(at_s, lambda: sink(ContactEdge(contact=CONTACT, closed=True, at_s=at_s, found=True)))
+
+    place.contacts.open = open_and_find  # type: ignore[method-assign]
+    place.measure(tmp_path / "live.wav", trials=1, hear=place.words.append, for_s=5.0)
+    assert len(place.recorder.played) == 0
+    assert not [word for word in place.words if "refused" in word]
 
 
 def test_a_misfire_is_a_trial_without_a_pop(maker: ModuleType, tmp_path: Path) -> None:

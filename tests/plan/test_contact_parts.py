@@ -20,7 +20,7 @@ limit_margin_s = 3
 contact = "midi:1:3"
 hold_off_s = 6
 between_groups_s = 90
-enable_contact = "midi:1:4"
+enable_contact = "gpio:4"
 [sound]
 clip = "bang.wav"
 """
@@ -31,15 +31,15 @@ def test_the_habits_reach_the_plan(tmp_path: Path) -> None:
     assert (plan.hold_off_s, plan.between_groups_s, plan.limit_margin_s) == (6.0, 90.0, 3.0)
     assert plan.contacts == (
         ("midi:1:3", "trigger"),
-        ("midi:1:4", "dead-man"),
+        ("gpio:4", "dead-man"),
         ("midi:1:1", "pop"),
         ("midi:1:2", "limit switch"),
     )
 
 
 def test_one_contact_can_not_do_two_things(tmp_path: Path) -> None:
-    (problem,) = problems_of(tmp_path, SCENE.format(limit="midi:4"))
-    assert "midi:4 is the same contact as enable_contact in [trigger]. Give each" in problem
+    (problem,) = problems_of(tmp_path, SCENE.format(limit="midi:3"))
+    assert "midi:3 is the same contact as contact in [trigger]. Give each" in problem
     assert ":6" in problem or "line 6" in problem
 
 
@@ -73,6 +73,8 @@ def test_a_microphone_triggers_nothing(tmp_path: Path) -> None:
     [
         ("gpio:7 nc", "a broken wire would count as held. Wire a"),
         ("input:1", "the wrong way round"),
+        ("midi:4", "where a MIDI cable is pulled, no message says that it was let go"),
+        ("midi-cc:64", "where a MIDI cable is pulled, no message says that it was let go"),
         ("osc:/hall/hold", "where the message that it was let go is lost"),
         ("mqtt:hall/hold", "where the message that it was let go is lost"),
     ],
@@ -80,7 +82,7 @@ def test_a_microphone_triggers_nothing(tmp_path: Path) -> None:
 def test_a_dead_man_contact_counts_as_let_go_where_its_wire_breaks(
     tmp_path: Path, contact: str, says: str
 ) -> None:
-    (problem,) = problems_of(tmp_path, SCENE.format(limit="midi:1:2").replace("midi:1:4", contact))
+    (problem,) = problems_of(tmp_path, SCENE.format(limit="midi:1:2").replace("gpio:4", contact))
     assert "enable_contact" in problem
     assert says in problem
 

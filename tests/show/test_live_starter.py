@@ -53,6 +53,7 @@ class Firmware:
         self.port = os.ttyname(self._ours)
         self.history: list[tuple[float, bool]] = []
         self.lines: list[str] = []
+        self._end = True
         self._until_s: float | None = None
         self._closing = False
         self._thread = threading.Thread(target=self._run, daemon=True)
@@ -63,6 +64,8 @@ class Firmware:
         return self._until_s is not None
 
     def tell(self, line: str) -> None:
+        if line in ("end 0", "end 1"):
+            self._end = line == "end 1"
         os.write(self.fd, line.encode() + b"\n")
 
     def close(self) -> None:
@@ -87,7 +90,7 @@ class Firmware:
         self.lines.append(line)
         word = line.split()
         if line == "?":
-            self.tell("end =1")
+            self.tell(f"end ={int(self._end)}")
         elif word[:2] == ["prop", "on"] or (word[:2] == ["prop", "keep"] and self.on):
             self._switch(time.monotonic() + int(word[2]) / 1000.0)
         elif line == "prop off":
