@@ -28,6 +28,8 @@ class LightsPart:
     messages: tuple[str, ...] = ()
     # Nobody closes an output while another thread sends through it.
     lock: threading.Lock = field(default_factory=threading.Lock)
+    calls: int = 0
+    """How often it was used; while `lock` is held the last of these is under way."""
 
     def use(self, output: LightOutput | None) -> None:
         """Send through this from now on; nothing is under way through the one before after that."""
@@ -43,6 +45,7 @@ class LightsPart:
     def _in_use(self) -> Iterator[None]:
         """Nobody else uses it meanwhile; whatever its driver raises becomes a DeviceError."""
         with self.lock:
+            self.calls += 1
             try:
                 yield
             except DeviceError:
