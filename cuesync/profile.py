@@ -5,7 +5,6 @@ Sessions are only ever added; comments and anything else that the user wrote sta
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -17,7 +16,7 @@ from cuesync.errors import InputError
 from cuesync.measuring.summary import Summary, summarise
 from cuesync.measuring.trial import Conditions, Measurement, ThroughChain, Trial, Way
 from cuesync.storage import whole_file
-from cuesync.tomlfile import Table, TomlFile, check_toml, read_toml
+from cuesync.tomlfile import Table, TomlFile, check_toml, raw_toml, read_toml
 
 if TYPE_CHECKING:
     import tomlkit.items
@@ -114,15 +113,12 @@ def read_profile(path: Path) -> ProfileFile:
         InputError: the file can't be read.
         FaultyFileError: everything that is wrong in it, with lines and keys.
     """
-    return read_toml(path, ProfileContent, "prop profile")
+    return read_toml(path, ProfileContent, "prop profile", looks_like_profile)
 
 
 def looks_like_profile(path: Path) -> bool:
     """Whether the file is meant as a profile, right or wrong; False where it can't be read as TOML."""
-    try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, ValueError):
-        return False
+    raw = raw_toml(path)
     return "session" in raw and isinstance(raw.get("prop"), str)
 
 

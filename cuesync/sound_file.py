@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cuesync.clip import Clip
-from cuesync.errors import ClipError
+from cuesync.errors import ClipError, InputError
 from cuesync.storage import nearest_file, whole_file
 
 MIN_RATE_HZ = 8_000
@@ -117,6 +117,15 @@ def resample(clip: Clip, rate_hz: int) -> Clip:
     return Clip(name=clip.name, samples=np.asarray(samples, dtype=np.float32), rate_hz=rate_hz)
 
 
+def check_wav_name(path: Path) -> None:
+    """InputError where the name promises something else than the WAV file that would be written."""
+    if path.suffix.lower() != ".wav":
+        given = f"ends in {path.suffix!r}" if path.suffix else "has no ending"
+        raise InputError(
+            f"{path}: {given}, and sound is written as .wav. Name it, for instance, {path.stem or 'cue'}.wav."
+        )
+
+
 def write_wav(
     path: Path, samples: ArrayLike, rate_hz: int, *, replace: bool = False, coding: Coding = "PCM_24"
 ) -> None:
@@ -135,5 +144,5 @@ def write_wav(
     # encoded in memory first, so that a full disk answers with its own error and not through libsndfile
     encoded = io.BytesIO()
     soundfile.write(encoded, np.asarray(samples), rate_hz, subtype=coding, format="WAV")
-    with whole_file(Path(path), replace=replace, how="choose another name, or ask to replace it") as part:
+    with whole_file(Path(path), replace=replace, how="choose another name, or add --replace") as part:
         part.write_bytes(encoded.getbuffer())

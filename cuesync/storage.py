@@ -5,7 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from difflib import get_close_matches
 from pathlib import Path
@@ -13,9 +13,13 @@ from pathlib import Path
 from cuesync.errors import StorageError
 
 
-def nearest_file(path: Path) -> str:
-    """The next step where there is no file at `path`: the one that was meant, if there is one like it."""
-    names = [other.name for other in path.parent.glob(f"*{path.suffix}")] if path.parent.is_dir() else []
+def nearest_file(path: Path, fits: Callable[[Path], bool] = lambda _: True) -> str:
+    """The next step where there is no file at `path`: the one that was meant, if there is one like it.
+
+    Only files that `fits` says yes to are offered.
+    """
+    beside = list(path.parent.glob(f"*{path.suffix}")) if path.parent.is_dir() else []
+    names = [other.name for other in beside if fits(other)]
     near = get_close_matches(path.name, names, n=1)
     return f"Did you mean {str(path.parent / near[0])!r}?" if near else "Check the name and the folder."
 
@@ -26,8 +30,10 @@ def storage_error(path: Path, error: OSError) -> StorageError:
         todo = "The disk is full: make room, then try again. Nothing that was there before has changed."
     elif error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
         todo = "The folder can't be written to: choose another place, or change its permissions."
-    elif error.errno in (errno.ENOENT, errno.ENOTDIR):
+    elif error.errno in (errno.ENOENT, errno.ENOTDIR) and not path.parent.is_dir():
         todo = f"There is no folder {str(path.parent)!r}: make it first, or choose another place."
+    elif error.errno in (errno.ENOENT, errno.ENOTDIR):
+        todo = f"Nothing can be made in {str(path.parent)!r}: choose another place."
     else:
         todo = "Choose another place and try again."
     return StorageError(f"{path}: can't be written ({error.strerror or error}). {todo}")
@@ -43,7 +49,8 @@ def refuse_existing(path: Path, *, replace: bool, how: str) -> None:
     except OSError as error:  # a name that is too long, a folder that may not be looked into
         raise storage_error(path, error) from error
     if not replace and there:
-        raise StorageError(f"{path}: is there already and stays as it is. To go on, {how}.")
+        kind = "folder" if path.is_dir() else "file"
+        raise StorageError(f"{path}: this {kind} is there already and stays as it is. To go on, {how}.")
 
 
 @contextmanager

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
+from collections.abc import Callable
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Generic, TypeVar, get_args
@@ -63,26 +65,43 @@ def _spell(key: KeyPath) -> str:
     return spelled
 
 
-def read_toml_text(path: Path, kind: str) -> str:
-    """Text of a TOML file; InputError says what `kind` of file could not be read and what to do."""
+def read_toml_text(path: Path, kind: str, fits: Callable[[Path], bool] = lambda _: True) -> str:
+    """Text of a TOML file; InputError says what `kind` of file could not be read and what to do.
+
+    Where it is missing, a file like it is named that `fits` says yes to.
+    """
     try:
         return path.read_text(encoding="utf-8-sig")  # editors on Windows put a mark in front
     except FileNotFoundError:
-        raise InputError(f"{path}: there is no such {kind}. {nearest_file(path)}") from None
+        raise InputError(f"{path}: there is no such {kind}. {nearest_file(path, fits)}") from None
     except UnicodeDecodeError:
         raise InputError(f"{path}: this is not a text file, so it can't be a {kind}.") from None
     except OSError as error:
-        raise InputError(f"{path}: this {kind} can't be read ({error.strerror or error}).") from None
+        if path.is_dir():
+            raise InputError(f"{path}: this is a folder, and no {kind}. Name a file in it.") from None
+        raise InputError(
+            f"{path}: this {kind} can't be read ({error.strerror or error}). Check that you may read it."
+        ) from None
 
 
-def read_toml(path: Path, model: type[ModelT], kind: str) -> TomlFile[ModelT]:
-    """Read and check `path` against `model`.
+def raw_toml(path: Path) -> dict[str, Any]:
+    """What a TOML file holds, unchecked, to see what it is meant as; empty where it can't be read."""
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, ValueError):
+        return {}
+
+
+def read_toml(
+    path: Path, model: type[ModelT], kind: str, fits: Callable[[Path], bool] = lambda _: True
+) -> TomlFile[ModelT]:
+    """Read and check `path` against `model`; `kind` and `fits` as in `read_toml_text`.
 
     Raises:
         InputError: the file can't be read.
         FaultyFileError: it is no TOML, or its content does not fit the model; all problems together.
     """
-    return check_toml(path, read_toml_text(path, kind), model)
+    return check_toml(path, read_toml_text(path, kind, fits), model)
 
 
 def check_toml(path: Path, text: str, model: type[ModelT]) -> TomlFile[ModelT]:
@@ -91,6 +110,10 @@ def check_toml(path: Path, text: str, model: type[ModelT]) -> TomlFile[ModelT]:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise FaultyFileError([_broken_toml(path, text, error)]) from None
+    if not raw:
+        what = "the file holds nothing but comments." if text.strip() else "the file is empty."
+        todo = "Was it saved, or cut off while it was copied?"
+        raise FaultyFileError([Problem(file=str(path), line=None, key="", what=what, todo=todo)])
     lines = key_lines(text)
     try:
         content = model.model_validate(raw)
@@ -115,10 +138,27 @@ def _broken_toml(path: Path, text: str, error: tomllib.TOMLDecodeError) -> Probl
         line = int(place.split(",")[0])
     elif "end of document" in message:
         message, line = message.partition(" (at ")[0], text.count("\n") + 1
+    if line is not None and (twice := _given_twice(message, "".join(text.split("\n")[line - 1 : line]))):
+        return Problem(file=str(path), line=line, key="", what=twice[0], todo=twice[1])
     todo = "Mend this line; strings need quotes, and every [ and { its partner."
     if line is not None and line >= len(text.rstrip().splitlines()):
         todo = "The file seems to end too early: was it cut off? " + todo
     return Problem(file=str(path), line=line, key="", what=f"not valid TOML: {message}.", todo=todo)
+
+
+def _given_twice(message: str, line: str) -> tuple[str, str] | None:
+    """Problem and next step where `tomllib` means that a key or a table is there already."""
+    if not re.match(r"Cannot (overwrite a value|declare \(.*\) twice)|Duplicate inline table key", message):
+        return None
+    table = re.match(r"\s*\[+([^\]]*)\]", line)
+    if table is None:
+        key = re.match(r"\s*([\w.\"'-]+)\s*=", line)
+        return f"this key is given twice{f' ({key[1]})' if key else ''}.", "Keep one of the two."
+    name = table[1].strip()
+    return (
+        f"this table is given twice ([{name}]).",
+        f"Put all keys under one [{name}], or, where there may be several, write each as [[{name}]].",
+    )
 
 
 def _model_at(model: type[BaseModel], key: KeyPath) -> type[BaseModel] | None:
@@ -148,18 +188,35 @@ def _inner_model(annotation: Any) -> Any:
 
 _UNKNOWN = "extra_forbidden"
 _OWN_LINE = "on a line of its own, its keys below it."
-_UNIT_SUFFIXES = ("_ms", "_s", "_m", "_cm", "_db", "_v", "_c")
+_UNITS = {
+    "ms": "milliseconds",
+    "s": "seconds",
+    "m": "metres",
+    "db": "decibels",
+    "v": "volts",
+    "c": "degrees Celsius",
+    "hz": "hertz",
+}
+"""The units of our keys, in words."""
+_FOREIGN_UNITS = (
+    *("sec", "secs", "seconds", "msec", "us", "min", "mins", "minutes", "h"),
+    *("ft", "feet", "foot", "in", "inch", "inches", "yd", "cm", "mm", "km", "metres", "meters"),
+    *("mv", "volts", "f", "fahrenheit", "k", "khz", "percent"),
+)
+"""Units that people may think in, and no key of ours has."""
 
 
-def _stem(key: str) -> str:
-    for suffix in _UNIT_SUFFIXES:
-        if key.endswith(suffix):
-            return key[: -len(suffix)]
-    return key
+def _stem_and_unit(key: str) -> tuple[str, str]:
+    """A key without the unit at its end, and that unit; "" where it has none."""
+    stem, _, unit = key.rpartition("_")
+    return (stem, unit) if stem and (unit in _UNITS or unit in _FOREIGN_UNITS) else (key, "")
 
 
 def _nearest_key(wrong: str, known: list[str]) -> str | None:
-    same_stem = [key for key in known if _stem(key) == _stem(wrong)]
+    stem, unit = _stem_and_unit(wrong)
+    same_stem = [key for key in known if _stem_and_unit(key)[0] == stem]
+    if unit:  # rather the key that has a unit as well
+        same_stem.sort(key=lambda key: not _stem_and_unit(key)[1])
     return next(iter(same_stem or get_close_matches(wrong, known, n=1, cutoff=0.5)), None)
 
 
@@ -177,10 +234,10 @@ def _right_key_words(wrong: str, known: list[str]) -> str:
     near = _nearest_key(wrong, known)
     if near is None:
         return f"Known here: {', '.join(known)}."
-    unit = near.removeprefix(_stem(near)).lstrip("_")
-    words = {"ms": "milliseconds", "s": "seconds", "m": "metres", "db": "decibels"}.get(unit)
-    if _stem(near) == _stem(wrong) and words:
-        return f"Write {near} and give the value in {words}."
+    (stem, unit), (near_stem, near_unit) = _stem_and_unit(wrong), _stem_and_unit(near)
+    if stem == near_stem and near_unit:
+        convert = "convert the value to" if unit in _FOREIGN_UNITS else "give the value in"
+        return f"Write {near} and {convert} {_UNITS[near_unit]}."
     return f"Did you mean {near}?"
 
 
@@ -201,6 +258,9 @@ def _problem(path: Path, model: type[BaseModel], lines: dict[KeyPath, int], deta
             todo += f" ({field.description})"
     elif kind in ("value_error", "assertion_error"):
         what = str(context.get("error", detail["msg"]))
+    elif kind == "finite_number":
+        what = f"{value!r} is no number that can be worked with."
+        todo = "Write a plain number without unit or quotes; the key's name holds the unit."
     elif kind in ("float_type", "int_type"):
         what = f"{value!r} is not a number."
         todo = "Write a plain number without unit or quotes; the key's name holds the unit."

@@ -9,6 +9,7 @@ import sys
 import click
 
 from cuesync import __version__
+from cuesync.cli.common import tell
 from cuesync.errors import CuesyncError
 
 # name → (module, one line for the overview), in the order in which a person needs them
@@ -65,9 +66,9 @@ def main() -> None:
     try:
         cuesync(prog_name="cuesync")
     except CuesyncError as error:
-        click.echo(f"cuesync: {error}", err=True)
+        tell(f"cuesync: {error}", err=True)
         sys.exit(2)
     except OSError as error:
         # whatever the system refuses that no room has put into words of its own
-        click.echo(f"cuesync: {error}. Make sure that the file, folder or device can be used.", err=True)
+        tell(f"cuesync: {error}. Make sure that the file, folder or device can be used.", err=True)
         sys.exit(2)

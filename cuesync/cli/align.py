@@ -18,6 +18,8 @@ from cuesync.cli.common import (
     print_json,
     replace_option,
     say,
+    table_width,
+    tell,
 )
 
 if TYPE_CHECKING:
@@ -51,10 +53,10 @@ def print_plan(plan: Plan) -> None:
     from cuesync.report.sentences import flash_lines, hit_lines, loudness_lines, sync_lines
     from cuesync.report.tables import plan_table
 
-    click.echo(plan_table(plan))
+    click.echo(plan_table(plan, table_width()))
     notes = [f"Note: {note}." for note in plan.remarks]
     for line in (*hit_lines(plan), *loudness_lines(plan), *sync_lines(plan), *flash_lines(plan), *notes):
-        click.echo(line)
+        tell(line, hang=6)
 
 
 def message_fields(message: PlannedMessages) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from cuesync.cli.common import PathArgument, flash_fields, json_option, print_json, say
+from cuesync.cli.common import PathArgument, flash_fields, json_option, print_json, say, tell
 from cuesync.counted import counted
 
 if TYPE_CHECKING:
@@ -22,10 +22,14 @@ if TYPE_CHECKING:
 
 @dataclass(slots=True, kw_only=True)
 class _Checked:
-    """One file; `scene` is None for a profile, and where the scene can't be planned."""
+    """One file; `scene` is None for a profile, and where the scene can't be planned.
+
+    `read` is False where there was nothing to look for mistakes in: no such file, a folder, no text.
+    """
 
     path: Path
     kind: str
+    read: bool = True
     problems: tuple[Problem, ...] = ()
     scene: tuple[SceneFile, Plan] | None = None
     cautions: tuple[str, ...] = ()
@@ -43,7 +47,7 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
     Give all scenes of the night together: flashes that can be seen at one time add up, and so does noise.
 
     Exit code 0: all can be played. 1: there are problems; more flashes than people bear are one. Cautions
-    alone don't count as problems.
+    alone don't count as problems. 2: a file can't be read at all; the others are looked at all the same.
     """
     from cuesync.care import FLASH_NOTICE, STANDING, plan_cautions
     from cuesync.care.flash import flashes_by_view
@@ -52,7 +56,8 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
     from cuesync.care.pace import scene_pace
     from cuesync.plan.fixtures import fixture_problems
     from cuesync.plan.messages import time_code_problems
-    from cuesync.plan.together import clashes
+    from cuesync.plan.together import clashes, started_together
+    from cuesync.report.sentences import flash_sum_lines
     from cuesync.show.live import Controls
 
     files = [_read(path) for path in scenes]
@@ -82,6 +87,10 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
             {
                 "scenes": [_report(checked) for checked in files],
                 "flashes": flash_fields(views, paths),
+                "started_together": [
+                    {"contact": contact, "scenes": [str(paths[place]) for place in places]}
+                    for contact, places in started_together(plans)
+                ],
                 "noise": [{**asdict(night), "text": night.text} for night in nights],
                 "standing_cautions": list(standing),
             }
@@ -89,11 +98,18 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
     else:
         for checked in files:
             _print(checked)
+        for contact, places in started_together(plans):
+            titles = ", ".join(plans[place].title for place in places)
+            tell(f"note: {contact} starts {len(places)} scenes together: {titles}")
+        for line in flash_sum_lines(views):
+            tell(f"note: {line}")
         for night in nights:
-            click.echo(f"{'caution' if night.too_much else 'note'}: {night.text}")
+            tell(f"{'caution' if night.too_much else 'note'}: {night.text}")
         say("\nBefore people come near:")
         for caution in standing:
             say(f"  * {caution}")
+    if not all(checked.read for checked in files):
+        sys.exit(2)
     sys.exit(1 if any(checked.problems for checked in files) else 0)
 
 
@@ -114,6 +130,7 @@ def _read(path: Path) -> _Checked:
     except FaultyFileError as error:
         checked.problems = error.problems
     except InputError as error:
+        checked.read = False
         what = str(error).removeprefix(f"{path}: ")
         checked.problems = (Problem(file=str(path), line=None, key="", what=what, todo=""),)
     return checked
@@ -135,13 +152,13 @@ def _print(checked: _Checked) -> None:
     use = "played" if checked.kind == "scene" else "used"
     count = len(checked.problems)
     if count:
-        click.echo(f"{checked.path}: {counted(count, 'problem')}, can't be {use}")
+        tell(f"{checked.path}: {counted(count, 'problem')}, can't be {use}")
     else:
         kind = "" if checked.kind == "scene" else f"{checked.kind}, "
-        click.echo(f"{checked.path}: {kind}can be {use}")
+        tell(f"{checked.path}: {kind}can be {use}")
     for problem in checked.problems:
-        click.echo(f"  problem: {problem}")
+        tell(f"  problem: {problem}")
     for caution in checked.cautions:
-        click.echo(f"  caution: {caution}")
+        tell(f"  caution: {caution}")
     for note in checked.notes:
-        click.echo(f"  note: {note}")
+        tell(f"  note: {note}")

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import shutil
+import sys
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
@@ -29,9 +31,35 @@ def ms(time_s: float) -> float:
     return round(time_s * 1000.0, 4)
 
 
+PIPE_WIDTH = 80
+NARROWEST = 40
+
+
+def width_of(stream: TextIO) -> int | None:
+    """Columns of the terminal that `stream` goes to; None for a pipe or a file: nothing is wrapped there."""
+    if not stream.isatty():
+        return None
+    return max(NARROWEST, shutil.get_terminal_size().columns - 1)  # some break the line at the last column
+
+
+def table_width() -> int:
+    """Columns for a table on stdout."""
+    return width_of(sys.stdout) or PIPE_WIDTH
+
+
+def tell(line: str, *, hang: int = 4, err: bool = False) -> None:
+    """A line of a result; in a terminal broken between words, with what follows `hang` blanks in."""
+    width = width_of(sys.stderr if err else sys.stdout)
+    if width is not None:
+        from cuesync.wrapping import wrapped
+
+        line = wrapped(line, width, hang)
+    click.echo(line, err=err)
+
+
 def say(message: str) -> None:
     """Talk: to stderr, so that results on stdout stay clean."""
-    click.echo(message, err=True)
+    tell(message, err=True)
 
 
 def print_json(value: Any) -> None:
@@ -61,6 +89,11 @@ def newest_night(night: Path) -> Path:
     from cuesync.errors import InputError
     from cuesync.show.log import night_files
 
+    if not night.exists() and not night.suffix:
+        raise InputError(
+            f"{night}: there is no such folder of logs. cuesync run writes a log each night, into "
+            "cuesync-nights in the folder where it is started; go there, or name the log."
+        )
     if not night.is_dir():
         return night
     files = night_files(night)

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import shutil
-from pathlib import Path
+import sys
+from pathlib import Path, PurePath
+from shlex import quote
 from typing import TYPE_CHECKING
 
 import click
@@ -31,8 +34,11 @@ lights.txt               the light commands, in milliseconds after the press
 scenes/                  the scene, and the profile that was measured a moment ago: open them, change them
 sample_audio/            the recordings and clips
 
-What to do next
-===============
+What to do next, in a terminal
+==============================
+{way_in}
+The commands are for the scenes of this folder, and only work in it:
+
   cuesync check scenes/{scene}        look for mistakes after changing the scene
   cuesync align scenes/{scene}        see how the plan has changed
   cuesync run scenes/{scene} --without-lights
@@ -71,9 +77,27 @@ def command(folder: Path | None) -> None:
     plan = _align(folder)
     rehearsal = _rehearse(folder, plan)
     _let_hear(folder, measurement, plan, rehearsal)
-    (folder / "START-HERE.txt").write_text(GUIDE.format(scene=SCENE), encoding="utf-8")
+    environment = Path(sys.prefix) if sys.prefix != sys.base_prefix else None
+    lines = way_in(folder.resolve(), environment, windows=os.name == "nt")
+    guide = GUIDE.format(scene=SCENE, way_in="\n".join(f"  {line}" for line in lines))
+    (folder / "START-HERE.txt").write_text(guide, encoding="utf-8")
     click.echo(f"\nAll is in {folder.resolve()}")
     click.echo("Begin with START-HERE.txt, and listen to heard-by-the-guest.wav.")
+
+
+def way_in(folder: PurePath, environment: PurePath | None, *, windows: bool) -> list[str]:
+    """What to type first: into the folder, and so that `cuesync` is found where an environment holds it."""
+
+    def quoted(path: PurePath) -> str:
+        return f'"{path}"' if windows and " " in str(path) else str(path) if windows else quote(str(path))
+
+    lines = [f"cd {quoted(folder)}"]
+    if environment is not None and windows:
+        ampersand = "& " if " " in str(environment) else ""  # PowerShell would print a quoted path
+        lines.append(f"{ampersand}{quoted(environment / 'Scripts' / 'activate')}")
+    elif environment is not None:
+        lines.append(f"source {quoted(environment / 'bin' / 'activate')}")
+    return lines
 
 
 def _free_name(wanted: Path) -> Path:

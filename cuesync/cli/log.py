@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cuesync.cli.common import PathArgument, json_option, newest_night, print_json
+from cuesync.cli.common import PathArgument, json_option, newest_night, print_json, tell
 from cuesync.counted import counted
 from cuesync.errors import InputError
 from cuesync.show.events import KINDS
@@ -106,7 +106,7 @@ def command(
         )
         return
     for event in events:
-        click.echo(_line(event))
+        tell(_line(event), hang=10)
     _print_summary(summary)
 
 
@@ -143,10 +143,10 @@ def _line(event: LoggedEvent) -> str:
 
 
 def _print_summary(summary: NightSummary) -> None:
-    click.echo(f"{summary.path}: began {summary.started_wall[:19].replace('T', ' ')}, " + _end(summary))
+    tell(f"{summary.path}: began {summary.started_wall[:19].replace('T', ' ')}, " + _end(summary))
     for scene in summary.scenes:
         missing = scene.sounds_missing + scene.lights_missing
-        click.echo(
+        tell(
             f"  {scene.title}: {counted(scene.scares, 'scare')}, "
             f"{counted(scene.refusals, 'press refused', 'presses refused')}, "
             f"sound at most {scene.worst_late_ms:z.1f} ms late, lights {scene.worst_light_late_ms:z.1f} ms"

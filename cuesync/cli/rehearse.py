@@ -16,6 +16,8 @@ from cuesync.cli.common import (
     print_json,
     replace_option,
     say,
+    table_width,
+    tell,
 )
 
 if TYPE_CHECKING:
@@ -58,14 +60,18 @@ def command(
     """Play SCENE on a simulated clock, without any hardware.
 
     The simulated prop pops as the measured one did, so the result shows how good the sync will be on
-    the night.
+    the night. Misfires are left out.
     """
     from cuesync.plan.resolve import resolve
-    from cuesync.report.sentences import flash_lines
+    from cuesync.report.sentences import flash_lines, rehearsal_lines
     from cuesync.report.tables import rehearsal_table
     from cuesync.scene.load import read_scene
     from cuesync.show.rehearsal import rehearse
 
+    if out is not None:
+        from cuesync.sound_file import check_wav_name
+
+        check_wav_name(out)
     plan = resolve(read_scene(scene))
     rehearsal = rehearse(plan, rate_hz=rate_hz, presses=presses, seed=seed)
     if out is not None:
@@ -82,9 +88,13 @@ def command(
         from cuesync.care.flash import flashes_by_view
 
         flashes = flash_fields(flashes_by_view([plan]), [scene])
-        print_json(rehearsal_fields(rehearsal) | {"flashes": flashes})
+        notes = {"flashes": flashes, "notes": rehearsal_lines(plan)}
+        print_json(rehearsal_fields(rehearsal) | notes)
     else:
-        click.echo("\n\n".join([rehearsal_table(rehearsal, plan), *flash_lines(plan)]))
+        click.echo(rehearsal_table(rehearsal, plan, table_width()))
+        click.echo()
+        for line in (*rehearsal_lines(plan), *flash_lines(plan)):
+            tell(line)
 
 
 def rehearsal_fields(rehearsal: Rehearsal) -> dict[str, Any]:

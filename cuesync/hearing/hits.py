@@ -282,7 +282,7 @@ def _judged(
     sudden = suddenness >= 1
     rhythmic = len(rivals_s) >= _MANY_RIVALS
     peaked = spread_s <= _PEAK_SPREAD_MAX_S
-    lead_s = times_s["attack"] - times_s["onset"]
+    lead_s = round(times_s["attack"] - times_s["onset"], 9)  # the same wherever in the file it lies
     chosen: HitKind
     if kind != "auto":
         chosen = kind

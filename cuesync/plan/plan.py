@@ -150,7 +150,8 @@ MOST_BACKGROUNDS = 16
 class Plan:
     """Everything the show needs of one scene; times in seconds from the trigger.
 
-    `pops_s` are the measured delays behind `delay_s` (empty where the delay was given by hand).
+    `pops_s` are the measured delays behind `delay_s` (empty where the delay was given by hand); beside them,
+    `misfires` triggers had no pop.
     `reset_s` is when the prop may be triggered again. `debounce_s` only delays the re-arm.
     `pop_contact` is a contact that the prop itself closes as it pops; with it, `hold_after` misfires in a
     row hold the scene (0: never), and the cue may follow the prop's drift by up to `correct_within_s`.
@@ -191,6 +192,7 @@ class Plan:
     limit_margin_s: float = 5.0
     drive: PlannedDrive | None = None
     light_notes: tuple[str, ...] = ()
+    misfires: int = 0
 
     @property
     def contacts(self) -> tuple[tuple[str, str], ...]:

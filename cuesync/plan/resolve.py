@@ -28,7 +28,7 @@ from cuesync.plan.plan import (
     PlannedSound,
 )
 from cuesync.profile import PropNumbers, prop_numbers, read_profile
-from cuesync.scene.load import SceneFile
+from cuesync.scene.load import SceneFile, looks_like_scene
 from cuesync.scene.model import Scene
 from cuesync.scene.sound_parts import BackgroundPart, SoundPart
 from cuesync.signs import sound_start_s
@@ -50,6 +50,7 @@ class _Prop:
     reset_s: float
     reset_source: str
     pops_s: tuple[float, ...]
+    misfires: int
     chain_s: float | None
     sound_device: str
     drive: PlannedDrive | None = None
@@ -109,6 +110,7 @@ def resolve(
         reset_s=prop.reset_s,
         reset_source=prop.reset_source,
         pops_s=prop.pops_s,
+        misfires=prop.misfires,
         sounds=tuple(sound for sound in sounds if sound is not None),
         lights=light_plan.lights,
         notes=tuple(resolver.notes),
@@ -192,10 +194,12 @@ class _Resolver:
         if numbers is None:
             assert part.trigger_to_pop_ms is not None  # the scene's model has made sure
             chain_s, delay_s, pops_s = None, part.trigger_to_pop_ms / 1000.0, tuple[float, ...]()
+            misfires = 0
             delay_source = "given in the scene"
         else:
             chain_s = self.chain_s(numbers)
             pops_s = tuple(pop_s + (chain_s or 0.0) for pop_s in numbers.pops_s)
+            misfires = numbers.summary.misfires
             delay_s = float(np.median(pops_s))
             delay_source = (
                 f"median of {len(numbers.pops_s)} measured pops of {numbers.prop!r} ({numbers.aligned_to})"
@@ -216,6 +220,7 @@ class _Resolver:
             reset_s=reset[0],
             reset_source=reset[1],
             pops_s=pops_s,
+            misfires=misfires,
             chain_s=chain_s,
             sound_device=numbers.sound_device if numbers else "",
         )
@@ -269,10 +274,18 @@ class _Resolver:
         return (device_ms[0] / 1000.0 if device_ms else 0.0) + air_s
 
     def numbers(self, profile: str) -> PropNumbers | None:
+        path = self.scene_file.beside(profile)
         try:
-            numbers = prop_numbers(read_profile(self.scene_file.beside(profile)).content)
+            numbers = prop_numbers(read_profile(path).content)
         except FaultyFileError as error:
-            self.problems += error.problems
+            if looks_like_scene(path):
+                self.problem(
+                    ("prop", "profile"),
+                    f"{path} is a scene, not a prop profile.",
+                    "Name the file that cuesync measure RECORDING --save FILE wrote.",
+                )
+            else:
+                self.problems += error.problems
             return None
         except CuesyncError as error:
             self.problem(("prop", "profile"), str(error), "Paths start at the scene file's folder.")

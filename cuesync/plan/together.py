@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from cuesync.devices.contact_addresses import overlap
+from cuesync.devices.contact_addresses import normally_closed, overlap
 from cuesync.plan.drive import in_the_way
 from cuesync.plan.plan import MOST_BACKGROUNDS, Plan
 from cuesync.tomllines import KeyPath
@@ -86,3 +86,21 @@ def _at_its_limit(plan: Plan, plans: Sequence[Plan]) -> list[tuple[Plan, str, st
         for contact, role in other.contacts
         if overlap(contact, limit)
     ]
+
+
+def started_together(plans: Sequence[Plan]) -> list[tuple[str, tuple[int, ...]]]:
+    """Contacts that trigger more than one scene, each with the places of these plans.
+
+    That is allowed, since one press may set off several props, and worth a word, since it may be a slip.
+    """
+    found: dict[tuple[int, ...], str] = {}
+    for plan in plans:
+        places = tuple(
+            place
+            for place, other in enumerate(plans)
+            if overlap(plan.contact, other.contact)
+            and normally_closed(plan.contact) == normally_closed(other.contact)
+        )
+        if len(places) > 1:
+            found.setdefault(places, plan.contact)
+    return [(contact, places) for places, contact in found.items()]

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import log10
 
-from cuesync.care.flash import FLASHES_PER_SECOND, flashes_by_view
+from cuesync.care.flash import FLASHES_PER_SECOND, ViewFlashes, flashes_by_view
 from cuesync.counted import counted
 from cuesync.hearing.loudness import measure_loudness
 from cuesync.measuring.summary import Summary, summarise
@@ -57,11 +58,40 @@ def flash_lines(plan: Plan) -> list[str]:
     return lines
 
 
+def flash_sum_lines(views: Sequence[ViewFlashes]) -> list[str]:
+    """For each view, how many flashes all its scenes make together at the worst moment."""
+    lines = []
+    for view in views:
+        number = sum(scene.counts for scene in view.scenes)
+        place = f" in the view {view.view!r}" if view.view else ""
+        if not number:
+            lines.append(f"flashes{place}: all lights together are too small to count (WCAG 2.3.1)")
+            continue
+        red = view.red_per_second or "none"
+        said = f"at most {view.per_second} within one second{place}, {red} of them red"
+        of = f"{number} scenes added up" if number > 1 else "one scene"
+        lines.append(f"flashes of {of}: {said}; the limit is {FLASHES_PER_SECOND} (WCAG 2.3.1)")
+    return lines
+
+
+_SCATTER_UNKNOWN = "No measured pops: nobody knows yet how far the prop scatters. Measure it to find out."
+
+
+def rehearsal_lines(plan: Plan) -> list[str]:
+    """What a rehearsal of this plan leaves out of what a prop does."""
+    if not plan.pops_s:
+        return [f"{_SCATTER_UNKNOWN} Here each pop came after the time given in the scene."]
+    if plan.misfires:
+        of = f"{plan.misfires} of {plan.misfires + len(plan.pops_s)} triggers"
+        return [f"Misfires: left out here. When the prop was measured, {of} had no pop."]
+    return []
+
+
 def sync_lines(plan: Plan) -> list[str]:
     """How many of the measured pops the guest would have taken for one event, and which bias is best."""
     judged = plan_forecast(plan)
     if judged is None:
-        return ["No measured pops: nobody knows yet how far the prop scatters. Measure it to find out."]
+        return [_SCATTER_UNKNOWN]
     lines = [
         f"Sync: with {judged.unnoticed} of the {judged.n} measured pops nobody would notice that the "
         "sound is early or late",

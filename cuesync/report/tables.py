@@ -7,22 +7,23 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import TYPE_CHECKING
 
+from cuesync.care.flash import DARK, lamp_states
+from cuesync.devices.ports import LightCommand
 from cuesync.measuring.summary import OUTLIER_Z, modified_z, summarise
 from cuesync.measuring.trial import Measurement, Trial
-from cuesync.plan.plan import Plan
+from cuesync.plan.plan import SLACK_S, Plan, PlannedLight
 from cuesync.report.words import (
     LIGHT_BEGINS,
     LIGHT_ENDS,
-    columns,
     command_text,
     guest_end_s,
     light_detail,
     ms_text,
     shorten,
 )
+from cuesync.wrapping import columns
 
 if TYPE_CHECKING:
-    from cuesync.devices.ports import LightCommand
     from cuesync.show.rehearsal import Rehearsal
 
 WIDTH = 80
@@ -39,19 +40,23 @@ class Table:
     words: frozenset[int] = field(default=frozenset({0}))
 
     def __str__(self) -> str:
-        return "\n".join([self.caption, *self._lines()])
+        return self.text(WIDTH)
 
-    def _lines(self) -> list[str]:
+    def text(self, width: int) -> str:
+        """The table within `width` columns where its numbers leave room for that."""
+        return "\n".join([self.caption, *self._lines(width)])
+
+    def _lines(self, width: int) -> list[str]:
         cells = [self.headers, *self.rows]
         widths = [max(columns(row[place]) for row in cells) for place in range(len(self.headers))]
-        self._fit(widths)
+        self._fit(widths, width)
         lines = [self._line(row, widths) for row in cells]
-        rule = GAP.join("-" * width for width in widths)
+        rule = GAP.join("-" * each for each in widths)
         return [lines[0], rule, *lines[1:]]
 
-    def _fit(self, widths: list[int]) -> None:
+    def _fit(self, widths: list[int], width: int) -> None:
         """Take what is too wide from the widest column of words; numbers are never shortened."""
-        while sum(widths) + len(GAP) * (len(widths) - 1) > WIDTH:
+        while sum(widths) + len(GAP) * (len(widths) - 1) > width:
             widest = max(self.words, key=lambda place: widths[place])
             if widths[widest] <= max(8, columns(self.headers[widest])):
                 break
@@ -135,7 +140,7 @@ def plan_events(plan: Plan) -> Table:
         if light.path_s > 0:
             seen = "is dark" if light.shape == "blackout" else "shines"
             events.append((light.lands_s, f"{name} {seen}", "as seen by the guest"))
-        events.append((light.at_s + light.length_s, f"{name} {LIGHT_ENDS[light.shape]}", "command sent"))
+        events.append((light.at_s + light.length_s, *_light_end(plan, light)))
     for message in plan.messages:
         begins = " begins" if message.length_s else ""
         events.append((message.at_s, message.name + begins, "sent to other gear"))
@@ -154,9 +159,24 @@ def plan_events(plan: Plan) -> Table:
     )
 
 
-def plan_table(plan: Plan) -> str:
+def _light_end(plan: Plan, light: PlannedLight) -> tuple[str, str]:
+    """What happens to a lamp as a shape lets it go: dark, back to its rest, or on by another shape."""
+    shapes = [other for other in plan.lights if other.light == light.light]
+    rests = {fixture.address: (fixture.rest_level, fixture.rest_colour) for fixture in plan.fixtures}
+    rest = rests.get(light.light, DARK)
+    end_s = light.lands_s + light.length_s + SLACK_S
+    level, colour = [rest, *(state[1:] for state in lamp_states(shapes, rest) if state[0] <= end_s)][-1]
+    if level == 0.0:
+        return f"{light.light} {LIGHT_ENDS[light.shape]}", "command sent"
+    now = command_text(LightCommand(light=light.light, level=level, colour=colour))
+    if (level, colour) == rest:
+        return f"{light.light} at rest", now
+    return f"{light.light} {light.shape} ends", f"still {now}"
+
+
+def plan_table(plan: Plan, width: int = WIDTH) -> str:
     """The plan as a list of events in order of time, from the trigger and from the pop."""
-    return str(plan_events(plan))
+    return plan_events(plan).text(width)
 
 
 def pops_table(plan: Plan) -> Table:
@@ -252,6 +272,6 @@ def _command_rows(commands: Sequence[tuple[float, LightCommand]]) -> tuple[tuple
     return tuple((light, text, ms_text(at_s)) for at_s, light, text in sorted(told, key=lambda row: row[0]))
 
 
-def rehearsal_table(rehearsal: Rehearsal, plan: Plan) -> str:
+def rehearsal_table(rehearsal: Rehearsal, plan: Plan, width: int = WIDTH) -> str:
     """A rehearsal of `plan` as text for the terminal."""
-    return "\n\n".join(str(table) for table in rehearsal_rows(rehearsal, plan) if table.rows)
+    return "\n\n".join(table.text(width) for table in rehearsal_rows(rehearsal, plan) if table.rows)

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import unicodedata
-
 from cuesync.devices.ports import WHITE, Colour, LightCommand
 from cuesync.plan.plan import LightShape, Plan, PlannedLight, PlannedMessages, PlannedSound
 from cuesync.plan.windows import ACCEPTABLE
 from cuesync.signs import audio_offset_s
+from cuesync.wrapping import columns
 
 ELLIPSIS = "…"
 
@@ -131,14 +130,6 @@ def message_sentence(message: PlannedMessages, pop_s: float) -> str:
     if not message.length_s:
         return f"Other gear is sent {message.name}, for {when.removeprefix('with ')}."
     return f"Other gear is sent {message.name} for {length_text(message.length_s)}, beginning {when}."
-
-
-def columns(text: str) -> int:
-    """Columns that `text` takes in a terminal: East Asian wide letters take two, combining marks none."""
-    return sum(
-        0 if unicodedata.combining(letter) else 2 if unicodedata.east_asian_width(letter) in "WF" else 1
-        for letter in text
-    )
 
 
 def shorten(text: str, width: int) -> str:

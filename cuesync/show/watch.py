@@ -145,7 +145,7 @@ class Watch:
                 Fault(
                     at_s=now_s,
                     what=f"the sound dropped out {max(dropouts, 1)} times ({lost_ms:.0f} ms lost).",
-                    todo="Close other programs, or give the sound card longer blocks.",
+                    todo="Close other programs, or set longer blocks in the sound server or card driver.",
                     about="lost sound",
                 )
             )

@@ -17,6 +17,8 @@ import soundfile
 from numpy.typing import NDArray
 
 from cuesync.cli import main
+from cuesync.errors import StorageError
+from cuesync.show.log import new_night_file
 from sample_audio import make
 from tests import outside
 
@@ -359,6 +361,7 @@ def scene_with(folder: Path, old: str, new: str, *, clip: Samples | None = None)
         ("clip.wav", "clap.wav", "scene.toml:8: sound[1].clip: "),
         ("midi:36", "midi:136", "scene.toml:14: flash[1].light: "),
         ("[prop]", "[prop", "scene.toml:3:"),
+        ("= 0.2", "= nan", "scene.toml:9: sound[1].hit_s: nan is no number that can be worked with."),
     ],
 )
 def test_a_scene_with_a_mistake(
@@ -410,14 +413,32 @@ def test_a_result_that_is_there_already_stays(ask: Ask, tmp_path: Path) -> None:
     scene = scene_with(tmp_path, "= 640", "= 640")
     (tmp_path / "out.wav").write_bytes(b"mine")
     answer = ask("rehearse", scene, "--out", tmp_path / "out.wav")
-    refused(answer, tmp_path / "out.wav", "is there already and stays as it is", "replace")
+    refused(
+        answer, tmp_path / "out.wav", ": this file is there already and stays as it is", "or add --replace."
+    )
     assert (tmp_path / "out.wav").read_bytes() == b"mine"
+
+
+@pytest.mark.parametrize("name", ["out.mp3", "out", "out.wav.flac"])
+def test_a_sound_is_not_written_under_the_name_of_another_kind(ask: Ask, tmp_path: Path, name: str) -> None:
+    answer = ask("rehearse", scene_with(tmp_path, "= 640", "= 640"), "--out", tmp_path / name)
+    refused(answer, tmp_path / name, "sound is written as .wav. Name it, for instance, ")
+    assert not (tmp_path / name).exists()
 
 
 def test_a_folder_that_is_not_there(ask: Ask, tmp_path: Path) -> None:
     scene = scene_with(tmp_path, "= 640", "= 640")
     answer = ask("rehearse", scene, "--out", tmp_path / "new" / "out.wav")
     refused(answer, tmp_path / "new" / "out.wav", "can't be written", "make it first")
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="/proc is Linux's own")
+def test_a_place_where_nothing_can_be_made_is_not_taken_for_a_missing_one() -> None:
+    """/proc is a folder, and refuses new ones as if it were not there (ENOENT)."""
+    with pytest.raises(
+        StorageError, match=r"written \(.*\)\. Nothing can be made in '/proc': choose another"
+    ):
+        new_night_file(Path("/proc/nolog"), "2026-10-31")
 
 
 @pytest.mark.parametrize(

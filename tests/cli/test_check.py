@@ -50,6 +50,52 @@ def test_scenes_that_can_play_together_add_up_unless_their_views_differ(tmp_path
     assert check(one, other).exit_code == 0
 
 
+def test_the_sum_of_flashes_is_told_where_it_is_within_the_limit_too(tmp_path: Path) -> None:
+    one, other = scene(tmp_path, "one", [0, 200]), scene(tmp_path, "other", [0], 'view = "cellar"')
+    assert "note: flashes of one scene: at most 2 within one second, none of them red; the limit is 3" in (
+        check(one).stdout
+    )
+    done = check(one, scene(tmp_path, "third", [0]), other)
+    assert [line for line in done.stdout.splitlines() if line.startswith("note: flashes")] == [
+        "note: flashes of 2 scenes added up: at most 3 within one second, none of them red; the limit is 3 "
+        "(WCAG 2.3.1)",
+        "note: flashes of one scene: at most 1 within one second in the view 'cellar', none of them red; the "
+        "limit is 3 (WCAG 2.3.1)",
+    ]
+    small = scene(tmp_path, "small", [0], "flash_area_sr = 0.001")
+    assert "note: flashes: all lights together are too small to count" in check(small).stdout
+
+
+def test_scenes_that_one_contact_starts_together_are_noted(tmp_path: Path) -> None:
+    """Allowed on purpose, and worth a word: the contact that is not given is the same in every scene."""
+    one, other = scene(tmp_path, "one", [0]), scene(tmp_path, "other", [0])
+    assert "together" not in check(one).stdout
+    done = check(one, other)
+    assert done.exit_code == 0
+    assert "note: key:space starts 2 scenes together: one, other\n" in done.stdout
+    assert json.loads(check("--json", one, other).stdout)["started_together"] == [
+        {"contact": "key:space", "scenes": [str(one), str(other)]}
+    ]
+
+
+@pytest.mark.parametrize("what", ["nothing", "folder", "sound"])
+def test_a_file_that_can_not_be_read_is_wrong_input_and_the_others_are_told(
+    tmp_path: Path, what: str
+) -> None:
+    good, bad = scene(tmp_path, "good", [0]), scene(tmp_path, "bad", FOUR, 'view = "cellar"')
+    other = tmp_path / "other"
+    if what == "folder":
+        other.mkdir()
+    elif what == "sound":
+        other.write_bytes(b"RIFF\xff\xfe\x00\x00WAVE")
+    done = check(good, other, bad)
+    assert done.exit_code == 2
+    assert f"{good}: can be played" in done.stdout
+    assert f"problem: {other}: " in done.stdout
+    assert f"{bad}: 1 problem, can't be played" in done.stdout
+    assert check(good, bad).exit_code == 1
+
+
 def test_the_users_own_reason_sets_the_limit_aside_and_is_told(tmp_path: Path) -> None:
     path = scene(tmp_path, "strobe", FOUR, 'flash_reason = "tested with the crew, doors shut"')
     done = check(path)
@@ -62,7 +108,7 @@ def test_the_users_own_reason_sets_the_limit_aside_and_is_told(tmp_path: Path) -
 def test_json_tells_the_flashes_of_each_view(tmp_path: Path) -> None:
     path = scene(tmp_path, "strobe", FOUR, 'view = "hall"')
     done = check("--json", tmp_path / "none.toml", path)
-    assert done.exit_code == 1
+    assert done.exit_code == 2
     (view,) = json.loads(done.stdout)["flashes"]
     assert (view["view"], view["per_second"], view["over_limit"]) == ("hall", 4, True)
     assert view["scenes"] == [

@@ -184,7 +184,7 @@ def test_every_scene_is_checked_although_one_is_missing(tmp_path: Path) -> None:
     scene = tmp_path / "s.toml"
     scene.write_text('title = "t"\n', encoding="utf-8")
     done = run("check", str(tmp_path / "none.toml"), str(scene))
-    assert done.returncode == 1
+    assert done.returncode == 2
     assert f"problem: {tmp_path / 'none.toml'}: there is no such scene file." in done.stdout
     assert f"{scene}: prop: this table is missing. Write [prop] on a line of its own" in done.stdout
 

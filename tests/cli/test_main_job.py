@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import shutil
-from pathlib import Path
+import subprocess
+import sys
+from pathlib import Path, PurePath, PurePosixPath, PureWindowsPath
 from typing import Any
 
 import librosa
@@ -14,6 +16,7 @@ import soundfile
 from click.testing import CliRunner, Result
 
 from cuesync.cli import cuesync
+from cuesync.cli.demo import way_in
 from cuesync.profile import read_profile
 
 
@@ -120,6 +123,17 @@ def test_lights_are_told_from_the_trigger(stage: Path) -> None:
     assert {round(scare["pop_ms"], 3) for scare in rehearsal["scares"]} <= measured_ms
 
 
+def test_a_rehearsal_says_what_it_leaves_out(stage: Path) -> None:
+    """The crone's shipped profile has 12 trials and one misfire; the skull was never measured."""
+    scenes = stage / "scenes"
+    done = call("rehearse", scenes / "attic-crone.toml", "--presses", "3")
+    said = "Misfires: left out here. When the prop was measured, 1 of 12 triggers had no pop."
+    assert said in done.stdout.splitlines()
+    assert json.loads(call("rehearse", scenes / "attic-crone.toml", "--json").stdout)["notes"] == [said]
+    done = call("rehearse", scenes / "shelf-skull.toml", "--presses", "3")
+    assert "No measured pops: nobody knows yet how far the prop scatters." in done.stdout
+
+
 @pytest.mark.parametrize("suffix", ["png", "svg", "html"])
 def test_every_picture(stage: Path, suffix: str) -> None:
     picture = stage / f"plan.{suffix}"
@@ -133,6 +147,8 @@ def test_the_demo_leaves_a_folder_and_never_takes_one_that_is_there(tmp_path: Pa
     assert str(folder) in done.output
     guide = (folder / "START-HERE.txt").read_text(encoding="utf-8")
     assert "cuesync run scenes/attic-crone.toml --without-lights\n" in guide  # few have a MIDI interface
+    assert f"\n  cd {folder}\n" in guide
+    assert guide.index(f"cd {folder}") < guide.index("cuesync check")
     for line in guide.splitlines()[2:9]:
         assert (folder / line.split()[0]).exists(), line
     heard, rate_hz = soundfile.read(folder / "heard-by-the-guest.wav", always_2d=True)
@@ -141,3 +157,38 @@ def test_the_demo_leaves_a_folder_and_never_takes_one_that_is_there(tmp_path: Pa
     assert (folder / "lights.txt").read_text(encoding="utf-8").count("midi:36") == 4
     again = CliRunner().invoke(cuesync, ["demo", "--folder", str(folder)])
     assert again.exit_code != 0
+
+
+@pytest.mark.parametrize(
+    ("folder", "environment", "windows", "lines"),
+    [
+        (
+            PurePosixPath("/h/demo"),
+            PurePosixPath("/h/.venv"),
+            False,
+            ["cd /h/demo", "source /h/.venv/bin/activate"],
+        ),
+        (PurePosixPath("/h/my demo"), None, False, ["cd '/h/my demo'"]),
+        (PureWindowsPath("C:/d"), PureWindowsPath("C:/v"), True, ["cd C:\\d", "C:\\v\\Scripts\\activate"]),
+        (
+            PureWindowsPath("C:/a d"),
+            PureWindowsPath("C:/a v"),
+            True,
+            ['cd "C:\\a d"', '& "C:\\a v\\Scripts\\activate"'],
+        ),
+    ],
+)
+def test_the_guide_leads_into_its_folder_and_to_the_program(
+    folder: PurePath, environment: PurePath | None, windows: bool, lines: list[str]
+) -> None:
+    assert way_in(folder, environment, windows=windows) == lines
+
+
+@pytest.mark.skipif(shutil.which("bash") is None, reason="there is no bash")
+def test_bash_takes_the_lines_as_they_stand(tmp_path: Path) -> None:
+    """A new environment with a name that needs quotes, made by Python's own venv."""
+    environment = tmp_path / "my venv"
+    subprocess.run([sys.executable, "-m", "venv", "--without-pip", environment], check=True)
+    typed = "\n".join([*way_in(tmp_path, environment, windows=False), 'pwd; echo "$VIRTUAL_ENV"'])
+    done = subprocess.run(["bash", "-c", typed], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines() == [str(tmp_path), str(environment)]

@@ -57,6 +57,15 @@ def test_what_can_not_be_noted_is_said(tmp_path: Path, arguments: list[str], mes
         noted(*arguments, "--night", tmp_path)
 
 
+@pytest.mark.parametrize("arguments", [["log"], ["note", "fresh batteries"]])
+def test_before_any_night_it_is_said_who_writes_the_log(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(InputError, match=r"^cuesync-nights: there is no such folder of logs\. cuesync run"):
+        CliRunner().invoke(cuesync, arguments, catch_exceptions=False)
+
+
 def test_a_folder_without_a_log_is_said(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="there is no log in this folder yet"):
         noted("x", "--night", tmp_path)

@@ -35,6 +35,8 @@ def bang(channels: int = 1) -> Clip:
 def plan_of(folder: Path, text: str, *, channels: int = 1) -> Plan:
     path = folder / "scene.toml"
     path.write_text(text, encoding="utf-8")
+    for name in ("bang.wav", "wind.wav"):
+        (folder / name).touch()  # there, and never opened
     return resolve(read_scene(path), read=lambda _: bang(channels))
 
 

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from cuesync.devices.fixtures import Fixture
 from cuesync.devices.ports import LightCommand
 from cuesync.measuring.trial import Trial
 from cuesync.plan.plan import PlannedDrive
@@ -23,8 +24,8 @@ from cuesync.report.tables import (
     rehearsal_table,
     trials_table,
 )
-from cuesync.report.words import columns
 from cuesync.show.rehearsal import rehearse
+from cuesync.wrapping import columns
 from tests.report.building import (
     DELAY_S,
     all_shapes,
@@ -113,6 +114,25 @@ def test_every_shape_of_light_begins_and_ends_in_the_trades_words() -> None:
     }
 
 
+def test_a_lamp_that_stays_lit_is_not_told_to_be_off() -> None:
+    """A fixture goes back to its rest; a lamp that another shape still holds goes on."""
+    lamp = Fixture(
+        name="lamp",
+        universe=1,
+        start_slot=1,
+        channels=("dimmer", "red", "green", "blue"),
+        rest_level=0.3,
+        rest_colour=(1.0, 0.0, 0.0),
+    )
+    held = light("midi:36", length_s=0.5, steps=((0.0, 0.25),))
+    cue = replace(plan(lights=[light("fixture:lamp"), held, light("midi:36")]), fixtures=(lamp,))
+    told = {(row[0], row[3]): row[2] for row in plan_events(cue).rows}
+    assert told["fixture:lamp at rest", "30 %, #ff0000"] == "+76.0"
+    assert told["midi:36 flash ends", "still 25 %"] == "+76.0"
+    assert told["midi:36 off", "command sent"] == "+496.0"
+    assert ("fixture:lamp off", "command sent") not in told
+
+
 def test_a_cut_head_is_told() -> None:
     # 800 ms lead-in and 16.7 ms path against 642.3 ms of delay
     text = plan_table(plan(sounds=[sound(hit_s=0.8)]))
@@ -167,6 +187,12 @@ def test_what_goes_to_other_gear_is_told_with_its_delay() -> None:
     assert rows["cue ends", "at the guest"] == "1500.0"
     _, _, table, _ = rehearsal_rows(rehearse(cue, rate_hz=8000, presses=1), cue)
     assert table.rows == (("time code 25", "0.0"), ("go 12 lighting 1", "602.3"))
+
+
+def test_a_remark_is_whole_where_there_is_room_for_it() -> None:
+    cue = replace(plan(), delay_source="median of 11 measured pops of 'the crone in the attic' (release)")
+    assert cue.delay_source not in plan_table(cue)
+    assert cue.delay_source in plan_table(cue, 200)
 
 
 names = st.text(st.characters(exclude_categories=("Cs", "Cc")), min_size=1, max_size=120)

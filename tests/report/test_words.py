@@ -7,7 +7,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cuesync.report.words import (
-    columns,
     from_pop_text,
     is_for_the_pop,
     length_text,
@@ -16,6 +15,7 @@ from cuesync.report.words import (
     ms_text,
     shorten,
 )
+from cuesync.wrapping import columns, wrapped
 from tests.report.building import DELAY_S, all_shapes, light, sound, to_other_gear
 
 
@@ -71,6 +71,26 @@ def test_columns_agree_with_unicode_east_asian_width() -> None:
     assert columns("悲鳴") == 4
     assert columns("e\u0301") == 1
     assert unicodedata.east_asian_width("悲") == "W"
+
+
+def test_a_line_is_broken_between_words_and_keeps_what_stands_before_it() -> None:
+    text = "  note: the scream lands 12 ms late"
+    assert wrapped(text, 20, 4) == "  note: the scream\n    lands 12 ms late"
+    assert wrapped(text, 80, 4) == text
+    assert wrapped("12:00:00      0.1 s  fault", 80, 10) == "12:00:00      0.1 s  fault"
+    assert wrapped("\nBefore people come", 10, 2) == "\nBefore\n  people\n  come"
+
+
+def test_a_path_is_never_broken() -> None:
+    assert wrapped("at /a/very/long/path/to/copy now", 12, 2) == "at\n  /a/very/long/path/to/copy\n  now"
+
+
+@given(st.lists(st.text("abc悲", min_size=1, max_size=9), min_size=1), st.integers(22, 40))
+def test_no_wrapped_line_is_too_wide_and_no_word_is_lost(words: list[str], width: int) -> None:
+    """A word of nine wide letters and a hang of four take 22 columns."""
+    text = wrapped(" ".join(words), width, 4)
+    assert text.split() == words
+    assert max(columns(line) for line in text.splitlines()) <= width
 
 
 def test_what_goes_to_other_gear_is_told_in_a_sentence() -> None:

@@ -10,6 +10,7 @@ import jsonschema
 import pytest
 
 from cuesync.errors import FaultyFileError, InputError
+from cuesync.plan.resolve import resolve
 from cuesync.scene.load import read_scene
 from cuesync.scene.model import json_schema
 
@@ -39,6 +40,7 @@ light = "midi:36"
 
 
 def written(folder: Path, text: str) -> Path:
+    (folder / "scream.wav").touch()
     path = folder / "door.toml"
     path.write_text(text, encoding="utf-8")
     return path
@@ -114,7 +116,37 @@ def test_several_sounds_may_stand_in_place_of_one(tmp_path: Path) -> None:
         (
             "trigger_to_pop_ms = 640",
             "trigger_to_pop_ms = nan",
-            "door.toml:4: prop.trigger_to_pop_ms: Input should be a finite number.",
+            "door.toml:4: prop.trigger_to_pop_ms: nan is no number that can be worked with. "
+            "Write a plain number without unit or quotes; the key's name holds the unit.",
+        ),
+        (
+            "speaker_distance_m = 2.5",
+            "speaker_distance_ft = 8",
+            "door.toml:15: sound[1].speaker_distance_ft: this key is not known. "
+            "Write speaker_distance_m and convert the value to metres.",
+        ),
+        (
+            "reset_s = 12",
+            "reset_min = 0.2",
+            "door.toml:5: prop.reset_min: this key is not known. "
+            "Write reset_s and convert the value to seconds.",
+        ),
+        (
+            'hit = "peak"',
+            "hit_ms = 200",
+            "door.toml:13: sound[1].hit_ms: this key is not known. "
+            "Write hit_s and give the value in seconds.",
+        ),
+        (
+            "debounce_ms = 30",
+            "debounce_ms = 30\ndebounce_ms = 40",
+            "door.toml:10: this key is given twice (debounce_ms). Keep one of the two.",
+        ),
+        (
+            "[[flash]]",
+            "[sound]\nlevel_db = 3\n[[flash]]",
+            "door.toml:18: this table is given twice ([sound]). Put all keys under one [sound], or, where "
+            "there may be several, write each as [[sound]].",
         ),
         (
             'light = "midi:36"',
@@ -192,6 +224,78 @@ def test_a_missing_scene_names_the_one_that_was_meant(tmp_path: Path) -> None:
     written(tmp_path, GOOD)
     with pytest.raises(InputError, match=r"there is no such scene file\. Did you mean .*door\.toml"):
         read_scene(tmp_path / "doors.toml")
+
+
+def test_an_empty_scene_is_told_so(tmp_path: Path) -> None:
+    assert problems_of(tmp_path, "\n") == [
+        "door.toml: the file is empty. Was it saved, or cut off while it was copied?"
+    ]
+    assert problems_of(tmp_path, "# later\n")[0].startswith("door.toml: the file holds nothing but comments.")
+
+
+def test_a_missing_clip_is_told_with_everything_else(tmp_path: Path) -> None:
+    text = GOOD.replace("scream.wav", "scram.wav").replace("at_ms = 0", "at = 0")
+    assert [problem.removeprefix("door.toml:") for problem in problems_of(tmp_path, text)] == [
+        f"12: sound[1].clip: {tmp_path / 'scram.wav'}: there is no such file. "
+        f"Did you mean {str(tmp_path / 'scream.wav')!r}?",
+        "19: flash[1].at: this key is not known. Write at_ms and give the value in milliseconds.",
+    ]
+
+
+PROFILE = """\
+format = 1
+prop = "door"
+
+[[session]]
+date = 2026-10-01T20:00:00Z
+way = "contact"
+recording = "door.wav"
+trials = [{trigger_s = 1.0, delay_ms = 640.0, reset_s = 9.0}]
+"""
+
+
+def test_a_profile_is_no_scene_and_is_told_so(tmp_path: Path) -> None:
+    assert problems_of(tmp_path, PROFILE) == [
+        "door.toml: this is the profile of a prop, not a scene. "
+        'Name a scene instead; under its [prop] it may say profile = "door.toml".'
+    ]
+
+
+def test_a_profile_is_not_offered_as_the_scene_that_was_meant(tmp_path: Path) -> None:
+    written(tmp_path, PROFILE)
+    with pytest.raises(InputError, match=r"no such scene file\. Check the name and the folder\.$"):
+        read_scene(tmp_path / "doors.toml")
+
+
+def test_a_scene_is_not_offered_as_its_own_profile(tmp_path: Path) -> None:
+    text = GOOD.replace("trigger_to_pop_ms = 640", 'profile = "doors.toml"')
+    path = written(tmp_path, text)
+    with pytest.raises(FaultyFileError) as caught:
+        resolve(read_scene(path))
+    said = caught.value.problems[0]
+    assert (said.line, said.key) == (4, "prop.profile")
+    assert "no such prop profile. Check the name and the folder." in said.what
+    (tmp_path / "door-1.toml").write_text(PROFILE, encoding="utf-8")
+    with pytest.raises(FaultyFileError, match=r"Did you mean '.*door-1\.toml'\?"):
+        resolve(read_scene(path))
+
+
+def test_a_scene_given_as_a_profile_is_one_problem_of_the_scene(tmp_path: Path) -> None:
+    (tmp_path / "other.toml").write_text(GOOD, encoding="utf-8")
+    path = written(tmp_path, GOOD.replace("trigger_to_pop_ms = 640", 'profile = "other.toml"'))
+    with pytest.raises(FaultyFileError) as caught:
+        resolve(read_scene(path))
+    profile = [problem for problem in caught.value.problems if "profile" in str(problem)]
+    assert [str(problem) for problem in profile] == [
+        f"{path}:4: prop.profile: {tmp_path / 'other.toml'} is a scene, not a prop profile. "
+        "Name the file that cuesync measure RECORDING --save FILE wrote."
+    ]
+    assert {problem.file for problem in caught.value.problems} == {str(path)}
+
+
+def test_a_folder_is_no_scene(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"this is a folder, and no scene file\. Name a file in it\."):
+        read_scene(tmp_path)
 
 
 def test_a_sound_file_is_no_scene(tmp_path: Path) -> None:
