@@ -254,13 +254,19 @@ class _Board:
             )
 
     def write(self, text: str) -> None:
-        try:
-            with self._writing:
+        with self._writing:
+            if self.key in _cut_off:  # what is left of that line must not become the beginning of this one
+                text = f"\n{text}"
+            try:
                 self._port.write(text.encode("ascii"))
-        except OSError as problem:
-            raise DeviceError(
-                f'the board at "{self._name}" does not take lines: {problem}. Plug it in again.'
-            ) from problem
+            except OSError as problem:
+                _cut_off.add(self.key)
+                with contextlib.suppress(Exception):  # termios has an error of its own
+                    self._port.reset_output_buffer()  # nothing old is to be obeyed once the board wakes up
+                raise DeviceError(
+                    f'the board at "{self._name}" does not take lines: {problem}. Plug it in again.'
+                ) from problem
+            _cut_off.discard(self.key)
 
     @property
     def silent(self) -> bool:
@@ -278,6 +284,8 @@ class _Board:
             self._port.close()
 
 
+_cut_off: set[str] = set()
+"""Ports whose last line may have got through in part."""
 _boards: dict[str, _Board] = {}
 _silent: set[str] = set()
 """Ports where a board fell silent, though it had not been pulled: it has to be heard before it is back."""
@@ -381,6 +389,7 @@ class BoardLights:
     def __init__(self, name: str, *, clock: Clock | None = None) -> None:
         self.name = name
         self._board: _Board | None = _take(name, HostClock() if clock is None else clock)
+        self._refused = False
         self._used: dict[str, None] = {}
 
     def send(self, command: LightCommand) -> None:
@@ -390,13 +399,18 @@ class BoardLights:
         if not self.alive() or self._board is None:
             raise DeviceError(f'the board at "{self.name}" is gone. Plug it in again.')
         value = round(command.level * 255)
-        self._board.write(f"{light.name} {max(value, 1) if command.on else 0}\n")
+        try:
+            self._board.write(f"{light.name} {max(value, 1) if command.on else 0}\n")
+        except DeviceError:
+            self._refused = True
+            raise
 
     def all_off(self) -> None:
         switch_off(self._used, self.send)
 
     def alive(self) -> bool:
-        return self._board is not None and self._board.alive()
+        """False also once the board has not taken a line: each one more would be waited for."""
+        return self._board is not None and self._board.alive() and not self._refused
 
     def close(self) -> None:
         try:
@@ -414,6 +428,7 @@ class BoardSwitch:
     def __init__(self, name: str, output: str, *, clock: Clock | None = None) -> None:
         self.name = name
         self._output = output
+        self._refused = False
         self._board: _Board | None = _take(name, HostClock() if clock is None else clock)
         try:
             self.off()
@@ -431,12 +446,17 @@ class BoardSwitch:
         self._write(f"{self._output} off\n")
 
     def _write(self, line: str) -> None:
-        if not self.alive() or self._board is None:
+        if self._board is None or not self._board.alive():
             raise DeviceError(f'the board at "{self.name}" is gone. Plug it in again.')
-        self._board.write(line)
+        try:
+            self._board.write(line)
+        except DeviceError:
+            self._refused = True
+            raise
 
     def alive(self) -> bool:
-        return self._board is not None and self._board.alive()
+        """False also once the board has not taken a line; switching it off is tried all the same."""
+        return self._board is not None and self._board.alive() and not self._refused
 
     def close(self) -> None:
         with contextlib.suppress(DeviceError):

@@ -1,8 +1,9 @@
 """Keeps the output that starts a prop on for no longer than it may be, whatever the show does meanwhile.
 
 A worker (see `ports.Worker`) with a thread of its own in a live run, so that a show that hangs still drops
-the output. The device below is told only ever of the next moment, so that it drops the output by itself when
-this thread, the program or the computer stops.
+the output, and an output that hangs holds up neither the show nor another output. The device below is told
+only ever of the next moment, so that it drops the output by itself when this thread, the program or the
+computer stops.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from cuesync.devices.orders import Orders
 from cuesync.devices.ports import Clock, PropOutput
 from cuesync.errors import CuesyncError
 
@@ -40,7 +42,10 @@ class Switched:
 
 
 class OutputGuard:
-    """One output. `start` and `off` are for any thread; `done` is told under a lock and only queues."""
+    """One output. `done` is told under a lock and only queues.
+
+    `start`, `off` and `let_go` are for any thread and only order: the worker's own thread switches.
+    """
 
     def __init__(
         self,
@@ -62,7 +67,8 @@ class OutputGuard:
         self._done = done
         self._hindered = hindered
         self.wake = wake
-        self._lock = threading.RLock()
+        self._orders = Orders()
+        self._lock = threading.RLock()  # held while the output is told something
         self._start_s = math.inf
         self._off_s = math.inf
         self._why = ""
@@ -76,33 +82,21 @@ class OutputGuard:
 
         `asked_s`: host time of the press; one from before all was let go starts nothing any more.
         """
-        with self._lock:
-            if self._on_since_s is not None:  # its end is overdue, and this one begins its own time
-                self._switch_off(self._why)
-            if asked_s <= self._let_go_s:
-                self._done(Switched(at_s=self._clock.now_s(), on=False, why="it was let go after the press"))
-                return
-            self._start_s, self._off_s, self._why = at_s, off_s, why
-        self.wake()
+        self._give(lambda: self._start(at_s, off_s, why, asked_s))
 
     def off(self, why: str) -> None:
-        """Off at once, on this thread; a start that was asked for before is called off."""
-        with self._lock:
-            asked_for, self._start_s = self._start_s < math.inf, math.inf
-            if self._on_since_s is not None:
-                self._switch_off(why)
-            elif asked_for:
-                self._done(Switched(at_s=self._clock.now_s(), on=False, why=why))
+        """Off at once; a start that was asked for before is called off."""
+        self._give(lambda: self._off(why))
 
     def let_go(self, why: str) -> None:
         """As `off`, also for every press until now whose start has not been asked for yet."""
-        with self._lock:
-            self._let_go_s = self._clock.now_s()
-            self.off(why)
+        now_s = self._clock.now_s()
+        self._give(lambda: self._let_go(now_s, why))
 
     def alive(self) -> bool:
-        with self._lock:
-            return self._output is not None and self._output.alive()
+        """Waits for nobody."""
+        output = self._output
+        return output is not None and output.alive()
 
     def use(self, output: PropOutput | None) -> None:
         """From now on this is the output, off as when it has just been opened; the one before is closed.
@@ -110,6 +104,7 @@ class OutputGuard:
         A start that was asked for before is not given any more.
         """
         with self._lock:
+            self._orders.carry_out()
             gone, self._output = self._output, output
             self._start_s, self._try_off_s = math.inf, None
             since_s, self._on_since_s = self._on_since_s, None
@@ -120,6 +115,8 @@ class OutputGuard:
             gone.close()  # may take its time, and nobody waits for that
 
     def next_s(self) -> float:
+        if self._orders:
+            return -math.inf
         with self._lock:
             if self._try_off_s is not None:
                 return self._try_off_s
@@ -129,6 +126,7 @@ class OutputGuard:
 
     def work(self, now_s: float) -> None:
         with self._lock:
+            self._orders.carry_out()
             now_s = max(now_s, self._clock.now_s())  # the lock may have taken its time
             if self._try_off_s is not None:
                 if now_s >= self._try_off_s:
@@ -142,6 +140,29 @@ class OutputGuard:
                 self._switch_off("cuesync was held up", "cuesync was held up, and the prop was let go.")
             elif now_s >= self._renewed_s + RENEW_EVERY_S:
                 self._tell(now_s)
+
+    def _give(self, order: Callable[[], None]) -> None:
+        self._orders.give(order)
+        self.wake()
+
+    def _start(self, at_s: float, off_s: float, why: str, asked_s: float) -> None:
+        if self._on_since_s is not None:  # its end is overdue, and this one begins its own time
+            self._switch_off(self._why)
+        if asked_s <= self._let_go_s:
+            self._done(Switched(at_s=self._clock.now_s(), on=False, why="it was let go after the press"))
+            return
+        self._start_s, self._off_s, self._why = at_s, off_s, why
+
+    def _off(self, why: str) -> None:
+        asked_for, self._start_s = self._start_s < math.inf, math.inf
+        if self._on_since_s is not None:
+            self._switch_off(why)
+        elif asked_for:
+            self._done(Switched(at_s=self._clock.now_s(), on=False, why=why))
+
+    def _let_go(self, at_s: float, why: str) -> None:
+        self._let_go_s = max(self._let_go_s, at_s)
+        self._off(why)
 
     def _switch_on(self, now_s: float) -> None:
         late_s, self._start_s = now_s - self._start_s, math.inf

@@ -28,6 +28,8 @@ class LightsPart:
     messages: tuple[str, ...] = ()
     # Nobody closes an output while another thread sends through it.
     lock: threading.Lock = field(default_factory=threading.Lock)
+    calls: int = 0
+    """How often it was used; while `lock` is held the last of these is under way."""
 
     def use(self, output: LightOutput | None) -> None:
         """Send through this from now on; nothing is under way through the one before after that."""
@@ -43,6 +45,7 @@ class LightsPart:
     def _in_use(self) -> Iterator[None]:
         """Nobody else uses it meanwhile; whatever its driver raises becomes a DeviceError."""
         with self.lock:
+            self.calls += 1
             try:
                 yield
             except DeviceError:
@@ -65,6 +68,9 @@ class LightsPart:
             assert isinstance(self.output, MessageOutput), self.name
             self.output.send_message(data)
 
+    def all_off(self) -> None:
+        self.act(lambda output: output.all_off())
+
     def act(self, act: Callable[[LightOutput], None]) -> None:
         """Do this with the output, where it is there."""
         with self._in_use():
@@ -83,11 +89,15 @@ class LightsTogether:
         self._by_name = {part.name: part for part in self.parts}
         self._device_of = device_of
 
-    def send(self, command: LightCommand) -> None:
-        part = self._by_name.get(self._device_of(command.light))
+    def part_of(self, light: str) -> LightsPart:
+        """The part that a light hangs on. DeviceError where there is none."""
+        part = self._by_name.get(self._device_of(light))
         if part is None:
-            raise DeviceError(f'nothing was opened for the light "{command.light}". Start the show again.')
-        part.send(command)
+            raise DeviceError(f'nothing was opened for the light "{light}". Start the show again.')
+        return part
+
+    def send(self, command: LightCommand) -> None:
+        self.part_of(command.light).send(command)
 
     def send_message(self, data: bytes) -> None:
         """A MIDI message to other gear."""

@@ -11,10 +11,11 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TypeVar
 
 from cuesync.devices.guard import Switched
+from cuesync.devices.orders import Failed
 from cuesync.devices.ports import Clock, ContactEdge, LightOutput, MessageOutput, PropOutput
 from cuesync.errors import CuesyncError
 from cuesync.hearing.awaited import Finding
@@ -29,6 +30,7 @@ from cuesync.show.events import (
     StateChanged,
     Triggered,
 )
+from cuesync.show.light_desks import LightDesks
 from cuesync.show.lights import LightDesk, LightResult
 from cuesync.show.listening import ANSWER_WITHIN_S, Listener, Listening
 from cuesync.show.messages import MessageDesk, MessageResult
@@ -72,7 +74,7 @@ class Show:
         listener: Listener | None = None,
         outputs: Mapping[str, PropOutput] | None = None,
     ) -> None:
-        """Prepares every sound for this sound card; DeviceError where a scene needs more than it has.
+        """Prepares every sound for this sound card; DeviceError where a scene needs more than there is.
 
         `sound` may be None where no plan has a sound, `lights` where none has a light, `messages` where
         nothing goes to other gear. `house_lights` go on, and fixtures to their safe level, when all is
@@ -90,7 +92,8 @@ class Show:
         self._house_lit = False
         self._ways_back = {} if ways_back is None else dict(ways_back)
         self.wake: Callable[[], None] = lambda: None
-        self.desk = LightDesk(lights, clock, self.put)
+        addresses = [light for plan in plans for light in plan.light_addresses]
+        self.lights = LightDesks(lights, [*addresses, *self._house_levels], clock, self.put)
         self.message_desk = MessageDesk(messages, clock, self.put)
         self._scenes: list[Staged] = []
         self._prepared: list[PreparedSound] = []
@@ -113,8 +116,16 @@ class Show:
         """Those of the scenes whose props cuesync starts; their guards are workers."""
         return tuple(scene.starter for scene in self._scenes if scene.starter is not None)
 
+    @property
+    def desks(self) -> tuple[LightDesk | MessageDesk, ...]:
+        """Those that send to lights and other gear; each is a worker that may hang with its output."""
+        return (*self.lights.desks, self.message_desk)
+
     def let_go(self, why: str) -> None:
-        """Cut every output that starts a prop, at once; from any thread, whatever the show does meanwhile."""
+        """Cut every output that starts a prop, at once; from any thread, whatever the show does meanwhile.
+
+        Waits for none of them.
+        """
         for starter in self.starters:
             starter.guard.let_go(why)
 
@@ -132,8 +143,8 @@ class Show:
     def put(self, item: _Item) -> None:
         """Hand in an edge, a desk's answer, or something the operator does (`show.arm`); from any thread.
 
-        A limit switch that closes and a dead-man contact that is let go cut on this very thread: no show that
-        hangs is waited for.
+        A limit switch that closes and a dead-man contact that is let go are told to the guard on this very
+        thread: no show that hangs is waited for.
         """
         if isinstance(item, ContactEdge):
             for scene in self._scenes:
@@ -169,7 +180,8 @@ class Show:
     def stop_all(self, why: str, *, house_lights: bool = True) -> None:
         """Fade all sound, end all flashes, and stay stopped until `acknowledge` and then `arm`.
 
-        The house lights go on, unless they are not wanted.
+        The house lights go on, unless they are not wanted. Nothing here waits for a device: sound, lights and
+        other gear are told by threads of their own.
         """
         self.let_go("all is stopped")
         now_s = self._clock.now_s()
@@ -182,36 +194,33 @@ class Show:
             self._tell(scene, scene.state.step(Step.STOP, now_s))
         self._report(Note(at_s=now_s, what=why))
         self._house_lit = False
-        try:
-            self.message_desk.stop(
-                [message for scene in self._scenes for message in scene.plan.stop_messages]
-            )
-        except CuesyncError as problem:
-            self._report(Fault(at_s=now_s, what=f"other gear could not be told of the stop: {problem}"))
-        try:
-            self.desk.all_off()
-        except CuesyncError as problem:
-            self._report(Fault(at_s=now_s, what=f"the lights could not be switched off: {problem}"))
+        self.message_desk.stop(
+            [message for scene in self._scenes for message in scene.plan.stop_messages],
+            failed=self._failed("other gear could not be told of the stop"),
+        )
+        self.lights.all_off(failed=self._failed("the lights could not be switched off"))
         if house_lights:
             self._light_house(on=True)
 
     def acknowledge(self) -> None:
         """First step back after a stop."""
-        self._step_all(Step.ACKNOWLEDGE)
+        self._step_all(Step.ACKNOWLEDGE, self._scenes)
 
     def arm(self) -> None:
         """Arm every scene that is off (second step back after a stop) or held.
 
-        Of one that was off the background starts, and its fixtures go to what they show at rest.
+        Of one that was off the background starts, and its fixtures go to what they show at rest. One whose
+        prop nothing can start stays as it is.
         """
-        for scene in self._scenes:
+        scenes = [scene for scene in self._scenes if self._can_start(scene)]
+        for scene in scenes:
             if scene.state.state is not State.OFF:
                 continue
             if self._sound is not None:
                 for _, place in scene.backgrounds:
                     self._sound.loop(place)
             self._light_rest(scene.plan)
-        self._step_all(Step.ARM)
+        self._step_all(Step.ARM, scenes)
         if State.STOPPED not in self.states().values():
             self._light_house(on=False)
 
@@ -223,8 +232,9 @@ class Show:
 
     @property
     def settled(self) -> bool:
-        """True when no cue is under way and nothing sounds."""
+        """True when no cue is under way, nothing sounds, and all that was ordered is under way at least."""
         quiet = self._sound is None or self._sound.quiet
+        quiet = quiet and all(desk.idle for desk in self.desks)
         return quiet and all(scene.scare is None for scene in self._scenes)
 
     # -- the worker
@@ -376,7 +386,7 @@ class Show:
         scene.scare = scare
         scene.told_stuck = False
         for light in scene.plan.lights:
-            self.desk.play((scene.plan.title, scare.number), light, trigger_s + moved_s)
+            self.lights.play((scene.plan.title, scare.number), light, trigger_s + moved_s)
         for message in scene.plan.messages:
             self.message_desk.play((scene.plan.title, scare.number), message, trigger_s + moved_s)
         self._report(Triggered(at_s=trigger_s, scene=scene.plan.title, number=scare.number))
@@ -532,11 +542,8 @@ class Show:
     def _light_rest(self, plan: Plan) -> None:
         """A fixture that can't be reached keeps no scene from being armed: its output is watched."""
         for fixture in plan.fixtures:
-            try:
-                self.desk.rest(fixture.address, fixture.rest_level, fixture.rest_colour)
-            except CuesyncError as problem:
-                said = f"{fixture.address} could not be brought to its level at rest: {problem}"
-                self._report(Fault(at_s=self._clock.now_s(), scene=plan.title, what=said))
+            failed = self._failed(f"{fixture.address} could not be brought to its level at rest", plan.title)
+            self.lights.rest(fixture.address, fixture.rest_level, fixture.rest_colour, failed=failed)
 
     def _light_house(self, *, on: bool) -> None:
         """A house light that can't be reached keeps no other from being switched."""
@@ -544,15 +551,37 @@ class Show:
             return
         self._house_lit = on
         for light, level in self._house_levels.items():
-            try:
-                self.desk.hold(light, level if on else None)
-            except CuesyncError as problem:
-                said = f"the house light {light} could not be switched {'on' if on else 'off'}: {problem}"
-                self._report(Fault(at_s=self._clock.now_s(), what=said))
+            failed = self._failed(f"the house light {light} could not be switched {'on' if on else 'off'}")
+            self.lights.hold(light, level if on else None, failed=failed)
 
-    def _step_all(self, step: Step) -> None:
+    def _failed(self, what: str, scene: str = "") -> Failed:
+        """For a desk, which finds out on a thread of its own."""
+
+        def failed(problem: CuesyncError) -> None:
+            fault = Fault(at_s=self._clock.now_s(), scene=scene, what=f"{what}: {problem}")
+            self.put(lambda: self._report(fault))
+
+        return failed
+
+    def _can_start(self, scene: Staged) -> bool:
+        """Says so where what starts the prop of a scene that is to be armed is gone."""
+        starter = scene.starter
+        if starter is None or starter.guard.alive():
+            return True
+        if scene.state.state in (State.OFF, State.HELD):
+            self._report(
+                Fault(
+                    at_s=self._clock.now_s(),
+                    scene=scene.plan.title,
+                    what=f"{starter.output}, which starts the prop, is gone. The scene is not armed.",
+                    todo="Plug it in again, then arm the scene.",
+                )
+            )
+        return False
+
+    def _step_all(self, step: Step, scenes: Iterable[Staged]) -> None:
         now_s = self._clock.now_s()
-        for scene in self._scenes:
+        for scene in scenes:
             self._tell(scene, scene.state.step(step, now_s))
             self._guarded(scene, self._advance, now_s)
         self.wake()

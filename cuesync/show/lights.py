@@ -6,10 +6,12 @@ import heapq
 import itertools
 import math
 import threading
-from collections.abc import Callable, Hashable, Iterable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field
 
 from cuesync.devices.light_addresses import LightAddress, parse_light
+from cuesync.devices.lights_together import LightsPart
+from cuesync.devices.orders import Failed, Orders
 from cuesync.devices.ports import WHITE, Clock, Colour, LightCommand, LightOutput
 from cuesync.errors import CuesyncError
 from cuesync.plan.plan import LightShape, LightStep, PlannedLight
@@ -105,34 +107,42 @@ class LightDesk:
 
     Shapes of one light may overlap, also from different scenes: the highest priority decides, among equals a
     blackout, then the highest level. After the last one the light goes to its rest level.
+
+    `play`, `rest`, `hold` and `all_off` are for any thread and only order: the worker's own thread sends, and
+    nobody else waits for an output that hangs.
     """
 
     def __init__(
         self,
-        output: LightOutput | None,
+        output: LightOutput | LightsPart | None,
         clock: Clock,
         done: Callable[[LightResult], None],
         wake: Callable[[], None] = lambda: None,
     ) -> None:
-        """`done` is told of the beginning and the end of every shape; `wake` when a new one came in."""
+        """`done` is told of the beginning and the end of every shape; `wake` when there is something new."""
         self._clock = clock
         self._done = done
         self.wake = wake
         self._order = itertools.count()
+        self._orders = Orders()
         self._queue: list[tuple[float, int, _Claim]] = []
         self._lights: dict[LightAddress, _Light] = {}
-        # Guards queue, lights and output; nothing waits under it but the sending itself.
+        # Guards queue, lights and output; held while something is sent.
         self._lock = threading.RLock()
         self._output = output
 
-    def renew(self, lights: Iterable[str]) -> None:
-        """What these hang on is back: each one ever used is brought to where it should be now.
+    @property
+    def idle(self) -> bool:
+        """No order waits to be carried out."""
+        return not self._orders
 
-        DeviceError where it can't be.
+    def renew(self) -> None:
+        """The output is back: each light ever used is brought to where it should be now.
+
+        Waits for what is being sent. DeviceError where it can't be.
         """
         with self._lock:
-            for address in {parse_light(light) for light in lights} & self._lights.keys():
-                light = self._lights[address]
+            for light in self._lights.values():
                 # dark ones as well: the light may have been left on where the port dropped
                 light.shown = None
                 self._show(light)
@@ -151,61 +161,74 @@ class LightDesk:
             end_s=start_s + planned.length_s,
             order=next(self._order),
         )
-        with self._lock:
-            heapq.heappush(self._queue, (claim.next_s, claim.order, claim))
-        self.wake()
+        self._give(lambda: heapq.heappush(self._queue, (claim.next_s, claim.order, claim)))
 
-    def rest(self, light: str, level: float, colour: Colour = WHITE) -> None:
+    def rest(self, light: str, level: float, colour: Colour = WHITE, *, failed: Failed | None = None) -> None:
         """From now on the light stands at this level while nothing wants it, until `all_off`.
 
-        DeviceError where the output is gone.
+        `failed` is told, on the worker's thread, of an output that is gone.
         """
-        with self._lock:
+
+        def rest() -> None:
             found = self._light(light)
             found.rest_level, found.rest_colour = level, colour
             self._show(found)
 
-    def hold(self, light: str, level: float | None) -> None:
+        self._give(rest, failed)
+
+    def hold(self, light: str, level: float | None, *, failed: Failed | None = None) -> None:
         """White at this level at once, whatever any shape wants, until it is held no more (None).
 
-        DeviceError where the output is gone.
+        `failed` as for `rest`.
         """
-        with self._lock:
+
+        def hold() -> None:
             found = self._light(light)
             found.held_level = level
             self._show(found)
 
+        self._give(hold, failed)
+
+    def all_off(self, *, failed: Failed | None = None) -> None:
+        """Forget all that is planned, held and at rest until now, and switch everything off.
+
+        `failed` as for `rest`.
+        """
+        self._give(self._all_off, failed)
+
     def next_s(self) -> float:
+        if self._orders:
+            return -math.inf
         with self._lock:
             return self._queue[0][0] if self._queue else math.inf
 
     def work(self, now_s: float) -> None:
         while True:
             with self._lock:
+                self._orders.carry_out()  # between any two steps: a stop waits for no backlog
                 if not self._queue or self._queue[0][0] > now_s:
                     return
                 results = self._step(self._queue[0][0])
             for result in results:
                 self._done(result)
 
-    def all_off(self) -> None:
-        """Forget all that is planned, held and at rest, and switch everything off.
+    def _give(self, order: Callable[[], None], failed: Failed | None = None) -> None:
+        self._orders.give(order, failed)
+        self.wake()
 
-        DeviceError where the output is gone.
-        """
-        with self._lock:
-            forgotten, self._queue = self._queue, []
-            for light in self._lights.values():  # known for `use`, though dark
-                light.claims, light.held_level, light.rest_level = [], None, 0.0
-                light.shown = None
-            try:
-                if self._output is not None:
-                    self._output.all_off()
-            finally:
-                for _, _, claim in sorted(forgotten, key=lambda entry: entry[:2]):
-                    if not claim.done:
-                        self._done(claim.result(claim.start_s, claim.steps[0].level, None, "stopped"))
-                    self._done(claim.result(claim.end_s, 0.0, None, "stopped"))
+    def _all_off(self) -> None:
+        forgotten, self._queue = self._queue, []
+        for light in self._lights.values():  # known for `renew`, though dark
+            light.claims, light.held_level, light.rest_level = [], None, 0.0
+            light.shown = None
+        try:
+            if self._output is not None:
+                self._output.all_off()
+        finally:
+            for _, _, claim in sorted(forgotten, key=lambda entry: entry[:2]):
+                if not claim.done:
+                    self._done(claim.result(claim.start_s, claim.steps[0].level, None, "stopped"))
+                self._done(claim.result(claim.end_s, 0.0, None, "stopped"))
 
     def _light(self, light: str) -> _Light:
         """The light behind an address; scenes may write one in several ways ("midi:36", "midi:1:36")."""

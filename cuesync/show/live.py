@@ -16,7 +16,7 @@ from pathlib import Path
 
 from cuesync.care import NO_EMERGENCY_STOP
 from cuesync.devices.contact_addresses import KeyContact, in_words, is_microphone, parse_contact
-from cuesync.devices.lights_together import LightsTogether
+from cuesync.devices.lights_together import LightsPart, LightsTogether
 from cuesync.devices.microphone import Microphones
 from cuesync.devices.opening import PortSettings, contact_sources, light_output, prop_output
 from cuesync.devices.ports import Clock, ContactEdge, HostClock, PropOutput
@@ -419,7 +419,7 @@ class _Night:
         def watch(
             *,
             sound: SoundDesk | None = None,
-            lights: LightsTogether | None = None,
+            lights: Sequence[LightsPart] = (),
             sources: Sequence[WatchedSource] = (),
             starters: Sequence[WatchedStarter] = (),
         ) -> Watch:
@@ -436,15 +436,19 @@ class _Night:
             )
 
         # Each with its own thread: opening a device may take seconds, and no lost contact waits for that.
-        self._watches = [watch(sound=ports.sound), watch(lights=ports.lights)]
+        self._watches = [watch(sound=ports.sound)]
+        self._watches += [watch(lights=[part]) for part in (ports.lights.parts if ports.lights else ())]
         self._watches += [watch(sources=[source]) for source in ports.sources]
         self._watches += [
             watch(starters=[WatchedStarter(starter=starter, open=ports.open_outputs[starter.scene])])
             for starter in show.starters
         ]
         self._show_thread = WorkerThread(show, clock, "show", self._failed)
-        self._light_thread = WorkerThread(show.desk, clock, "lights", self._failed, punctual=True)
-        self._message_thread = WorkerThread(show.message_desk, clock, "messages", self._failed, punctual=True)
+        self._desk_threads: list[WorkerThread] = []
+        for desk in show.desks:
+            thread = WorkerThread(desk, clock, "desk", self._failed, punctual=True)
+            self._desk_threads.append(thread)
+            desk.wake = thread.wake
         self._watch_threads = [WorkerThread(each, clock, "watch", self._failed) for each in self._watches]
         self._guard_threads: list[WorkerThread] = []
         for starter in show.starters:
@@ -456,16 +460,13 @@ class _Night:
             self._listener_threads = (WorkerThread(listener, clock, "listener", self._failed),)
             listener.wake = self._listener_threads[0].wake
         show.wake = self._show_thread.wake
-        show.desk.wake = self._light_thread.wake
-        show.message_desk.wake = self._message_thread.wake
 
     def begin(self, last_triggers_s: Mapping[str, float]) -> None:
         self._show.start(last_triggers_s)
         self._ports.open_contacts(self._take)
         for thread in (
             *self._guard_threads,
-            self._light_thread,
-            self._message_thread,
+            *self._desk_threads,
             self._show_thread,
             *self._watch_threads,
             *self._listener_threads,
@@ -489,8 +490,11 @@ class _Night:
             self._clock.sleep_s(0.005)
         for watch in self._watches:
             watch.count(self._clock.now_s(), last=True)
-        self._light_thread.stop()
-        self._message_thread.stop()
+        for thread in self._desk_threads:
+            thread.stop()
+        said = threading.Event()
+        self._show.put(said.set)  # behind what the desks said at last
+        said.wait(_SETTLE_S)
         self._show_thread.stop()
         for guard_thread in self._guard_threads:
             guard_thread.stop()

@@ -5,10 +5,10 @@ from __future__ import annotations
 import heapq
 import itertools
 import math
-import threading
 from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass
 
+from cuesync.devices.orders import Failed, Orders
 from cuesync.devices.ports import Clock, MessageOutput
 from cuesync.errors import CuesyncError, DeviceError
 from cuesync.plan.plan import PlannedMessages
@@ -59,7 +59,11 @@ class _Run:
 
 
 class MessageDesk:
-    """A worker (see `devices.ports.Worker`)."""
+    """A worker (see `devices.ports.Worker`).
+
+    `play` and `stop` are for any thread and only order: the worker's own thread sends, and nobody else waits
+    for an output that hangs.
+    """
 
     def __init__(
         self,
@@ -68,51 +72,65 @@ class MessageDesk:
         done: Callable[[MessageResult], None],
         wake: Callable[[], None] = lambda: None,
     ) -> None:
-        """`done` is told of the end of every run; `wake` is called when a new one came in."""
+        """`done` is told of the end of every run; `wake` is called when there is something new."""
         self._output = output
         self._clock = clock
         self._done = done
         self.wake = wake
         self._order = itertools.count()
+        self._orders = Orders()
         self._queue: list[tuple[float, int, _Run]] = []
-        self._lock = threading.Lock()
+
+    @property
+    def idle(self) -> bool:
+        """No order waits to be carried out."""
+        return not self._orders
 
     def play(self, tag: Hashable, planned: PlannedMessages, zero_s: float) -> None:
         """Send a planned run; `zero_s` is the host time from which its `at_s` counts."""
         run = _Run(tag=tag, planned=planned, start_s=zero_s + planned.at_s)
-        with self._lock:
-            heapq.heappush(self._queue, (run.next_s, next(self._order), run))
-        self.wake()
+        self._give(lambda: self._wait(run))
+
+    def stop(self, messages: Iterable[PlannedMessages], *, failed: Failed | None = None) -> None:
+        """Forget all that is planned until now, and send these at once, each only once.
+
+        All of them are tried; `failed` is told, on the worker's thread, where one could not be sent.
+        """
+        last = tuple(dict.fromkeys(data for planned in messages for _, data in planned.messages))
+        self._give(lambda: self._stop(last), failed)
 
     def next_s(self) -> float:
-        with self._lock:
-            return self._queue[0][0] if self._queue else math.inf
+        if self._orders:
+            return -math.inf
+        return self._queue[0][0] if self._queue else math.inf
 
     def work(self, now_s: float) -> None:
         while True:
-            with self._lock:
-                if not self._queue or self._queue[0][0] > now_s:
-                    return
-                due_s, _, run = heapq.heappop(self._queue)
-                self._send_next(run, due_s)
-                if not run.ended:
-                    heapq.heappush(self._queue, (run.next_s, next(self._order), run))
+            self._orders.carry_out()  # between any two messages: a stop waits for no backlog
+            if not self._queue or self._queue[0][0] > now_s:
+                return
+            due_s, _, run = heapq.heappop(self._queue)
+            self._send_next(run, due_s)
             if run.ended:
                 self._done(run.result())
+            else:
+                self._wait(run)
 
-    def stop(self, messages: Iterable[PlannedMessages]) -> None:
-        """Forget all that is planned, and send these at once, each only once.
+    def _give(self, order: Callable[[], None], failed: Failed | None = None) -> None:
+        self._orders.give(order, failed)
+        self.wake()
 
-        Tries all of them; DeviceError where one could not be sent.
-        """
+    def _wait(self, run: _Run) -> None:
+        heapq.heappush(self._queue, (run.next_s, next(self._order), run))
+
+    def _stop(self, last: Iterable[bytes]) -> None:
         problem: CuesyncError | None = None
-        with self._lock:
-            forgotten, self._queue = self._queue, []
-            for data in dict.fromkeys(data for planned in messages for _, data in planned.messages):
-                try:
-                    self._send(data)
-                except CuesyncError as failed:
-                    problem = failed
+        forgotten, self._queue = self._queue, []
+        for data in last:
+            try:
+                self._send(data)
+            except CuesyncError as failed:
+                problem = failed
         for _, _, run in sorted(forgotten, key=lambda entry: entry[:2]):
             run.problem = run.problem or "stopped"
             self._done(run.result())

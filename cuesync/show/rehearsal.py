@@ -110,8 +110,8 @@ def rehearse(plan: Plan, *, rate_hz: int = 48000, presses: int = 100, seed: int 
     )
     clock.sleep_s(0.0)  # the limit switch stands as it stands before anybody looks
     clock.attend(show)
-    clock.attend(show.desk)
-    clock.attend(show.message_desk)
+    for desk in show.desks:
+        clock.attend(desk)
     for starter in show.starters:
         clock.attend(starter.guard)
     contacts.open(show.contacts, show.put)

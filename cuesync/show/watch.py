@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 from cuesync.devices.contact_addresses import in_words, normally_closed
-from cuesync.devices.lights_together import LightsPart, LightsTogether
+from cuesync.devices.lights_together import LightsPart
 from cuesync.devices.ports import (
     Clock,
     ContactEdge,
@@ -33,10 +33,20 @@ _COUNT_EVERY_S = 5.0
 _DISCARDED_EVERY_S = 300.0
 _TRY_SOUND_EVERY_S = 0.7
 _TRY_STARTER_EVERY_S = 2.0
+_HANGS_AFTER_S = 1.0
 # What a fault is about; a lasting one and its recovery name the same.
 _SOUND_CARD = "sound card"
 _LIGHTS = "lights: {name}"
 _CONTACTS = "contacts: {name}"
+
+
+@dataclass(slots=True, kw_only=True)
+class _Call:
+    """What was under way in an output when it was looked at; `told`: that it does not come back."""
+
+    number: int
+    since_s: float
+    told: bool = False
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -73,7 +83,7 @@ class Watch:
         sound: SoundDesk | None,
         sources: Sequence[WatchedSource],
         sink: EdgeSink,
-        lights: LightsTogether | None,
+        lights: Sequence[LightsPart],
         stops: Sequence[str] = (),
         starters: Sequence[WatchedStarter] = (),
     ) -> None:
@@ -86,8 +96,9 @@ class Watch:
         self._try_sound_s = -math.inf
         self._sources = tuple(sources)
         self._sink = sink
-        self._lights = () if lights is None else lights.parts
+        self._lights = tuple(lights)
         self._troubles: dict[str, Trouble] = {}
+        self._calls: dict[str, _Call] = {}
         self._stops = tuple(stops)
         self._starters = tuple(starters)
         self._looked_s = clock.now_s()
@@ -179,11 +190,13 @@ class Watch:
         gone = part.output
         if gone is not None:
             if gone.alive():
+                self._look_at_call(part, now_s)
                 if isinstance(gone, RepeatingOutput):
                     self._look_at_trouble(part.name, gone.trouble, now_s)
                 return
             part.use(None)
             self._troubles.pop(part.name, None)
+            self._calls.pop(part.name, None)
             self._report(
                 Fault(
                     at_s=now_s,
@@ -200,13 +213,33 @@ class Watch:
             return
         part.use(back)
         try:
-            self._show.desk.renew(part.lights)
+            self._show.lights.renew(part.name)
         except Exception:
             part.use(None)
             self._quietly(back.close)
             return
         what, about = f"the {part.name} for {part.uses} is back", _LIGHTS.format(name=part.name)
         self._report(Recovered(at_s=self._clock.now_s(), what=what, about=about))
+
+    def _look_at_call(self, part: LightsPart, now_s: float) -> None:
+        """Tell once where a call does not come back from the driver, and once when it does after all."""
+        call = self._calls.get(part.name)
+        if call is None or call.number != part.calls or not part.lock.locked():
+            self._calls[part.name] = _Call(number=part.calls, since_s=now_s)
+            if call is not None and call.told:
+                what, about = f"the {part.name} for {part.uses} answers again", _LIGHTS.format(name=part.name)
+                self._report(Recovered(at_s=now_s, what=what, about=about))
+        elif now_s - call.since_s >= _HANGS_AFTER_S and not call.told:
+            call.told = True
+            self._report(
+                Fault(
+                    at_s=now_s,
+                    what=f"the {part.name} for {part.uses} does not answer; everything else goes on.",
+                    todo="Look at it, or plug it in again.",
+                    about=_LIGHTS.format(name=part.name),
+                    lasting=True,
+                )
+            )
 
     def _look_at_trouble(self, name: str, trouble: Trouble, now_s: float) -> None:
         """Tell once that an output which is there can't send, and once that it can again, with the count."""

@@ -200,8 +200,9 @@ def lights(folder: Path, count: int) -> None:
     show = Show(cues, clock=clock, sound=desk, lights=NoLights(), report=report)
     failed = lambda problem: print(problem, file=sys.stderr)  # noqa: E731
     show_thread = WorkerThread(show, clock, "show", failed)
-    light_thread = WorkerThread(show.desk, clock, "lights", failed, punctual=True)
-    show.wake, show.desk.wake = show_thread.wake, light_thread.wake
+    (light_desk,) = show.lights.desks
+    light_thread = WorkerThread(light_desk, clock, "lights", failed, punctual=True)
+    show.wake, light_desk.wake = show_thread.wake, light_thread.wake
     show.start()
     show_thread.start()
     light_thread.start()

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import select
 import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -374,6 +376,54 @@ def test_a_board_that_vanishes_is_not_alive_and_can_be_opened_again(terminal: tu
     lights.send(LightCommand(light=f"board:{name}:eyes", level=0.001))
     says(fd, b"eyes 1\n")
     lights.close()
+
+
+def fill(name: str) -> None:
+    """Leave no room for one more byte, as a board does that has stopped reading."""
+    port = os.open(name, os.O_WRONLY | os.O_NONBLOCK | os.O_NOCTTY)
+    with contextlib.suppress(BlockingIOError):
+        while True:
+            os.write(port, b"x")
+    os.close(port)
+
+
+def test_a_board_that_takes_no_lines_is_given_up_until_it_is_opened_again(
+    terminal: tuple[int, str],
+) -> None:
+    board, name = terminal
+    contacts, lights, switch = BoardContacts(name), BoardLights(name), BoardSwitch(name, "prop")
+    contacts.open([f"board:{name}:pad"], lambda _edge: None)
+    says(board, b"prop off\n?\n")
+    on = LightCommand(light=f"board:{name}:eyes", level=1.0)
+    lights.send(on)
+    says(board, b"eyes 255\n")
+    try:
+        fill(name)
+        with pytest.raises(DeviceError, match="does not take lines"):
+            lights.send(on)
+        assert (lights.alive(), contacts.alive()) == (False, True)
+        before_s = time.perf_counter()
+        for say in (partial(lights.send, on), lights.all_off, lights.close):
+            with pytest.raises(DeviceError, match="is gone"):
+                say()
+        assert time.perf_counter() - before_s < 0.4  # each line would wait for 0.5 s
+    finally:
+        again = BoardLights(name)
+    try:
+        again.send(on)
+        said = b""
+        while not said.endswith(b"\neyes 255\n"):  # whatever is left from before ends first
+            said += os.read(board, 4096)
+        fill(name)
+        with pytest.raises(DeviceError):
+            switch.keep_on(0.35)
+        assert not switch.alive()
+        switch.off()  # tried all the same
+        assert again.alive()
+    finally:
+        again.close()
+        switch.close()
+        contacts.close()
 
 
 def test_what_starts_a_prop_is_off_when_opened_and_told_for_how_long(terminal: tuple[int, str]) -> None:

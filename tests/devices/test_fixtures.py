@@ -194,6 +194,7 @@ def test_a_cue_touches_no_slot_of_others_and_ends_at_rest(
     clock.attend(desk)
     for each in (one, two):
         desk.rest(each.address, rest_level, rest_colour)
+    clock.sleep_s(0.0)
     resting = bytes(slots.now)
     begin_s = clock.now_s()
     for number, shape in enumerate(cue):

@@ -107,13 +107,13 @@ class Simulation:
             sources=[WatchedSource(source=self.contacts, contacts=contacts, name="button box")],
             sink=steering.take,
             stops=stop,
-            lights=self.together,
+            lights=self.together.parts,
             starters=[
                 WatchedStarter(starter=starter, open=partial(self._open_output, starter.scene))
                 for starter in self.show.starters
             ],
         )
-        for worker in (self.show, self.show.desk, self.show.message_desk, self.watch, self.listener):
+        for worker in (self.show, *self.show.desks, self.watch, self.listener):
             self.clock.attend(worker)
         for starter in self.show.starters:
             self.clock.attend(starter.guard)

@@ -213,7 +213,7 @@ def test_a_port_that_is_back_shows_the_step_and_the_colour_of_now() -> None:
     bench.lights.unplug()
     bench.clock.sleep_s(0.5)
     bench.lights.plug_in()
-    bench.desk.renew(["midi:36", "midi:37"])
+    bench.desk.renew()
     assert bench.lights.sent[-1][1] == LightCommand(light="midi:36", level=0.25, colour=green)
 
 
@@ -303,6 +303,7 @@ def test_nothing_goes_out_after_all_is_off(shapes: list[PlannedLight], tick: int
     bench.play(*shapes)
     bench.clock.run_until(bench.zero_s + tick * TICK_S)
     bench.desk.all_off()
+    bench.clock.sleep_s(0.0)
     assert bench.lights.lit == set()
     sent = len(bench.lights.sent)
     bench.clock.sleep_s(2.0)

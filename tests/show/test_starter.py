@@ -187,7 +187,7 @@ def test_stop_and_dead_man_contact_cut_the_output_even_where_the_show_hangs(
 def test_a_light_that_blocks_lets_no_motor_run_past_its_limit_switch() -> None:
     """Another scene's flash is on its way to a dead network as the prop comes back: the show waits for it."""
     night = Stage(limited(), plan(title="Attic", contact="key:a", sounds=(), lights=(light(0.0),)))
-    play = night.show.desk.play
+    play = night.show.lights.play
 
     def blocking(tag: Hashable, planned: PlannedLight, zero_s: float) -> None:
         night.hang()
@@ -195,7 +195,7 @@ def test_a_light_that_blocks_lets_no_motor_run_past_its_limit_switch() -> None:
         night.clock.attend(night.show)
         play(tag, planned, zero_s)
 
-    night.show.desk.play = blocking  # type: ignore[method-assign]
+    night.show.lights.play = blocking  # type: ignore[method-assign]
     trigger_s = night.press()
     night.clock.sleep_s(START_S + 2.7 - 0.1)
     night.press("key:a")
@@ -404,6 +404,28 @@ def test_an_output_that_goes_holds_its_scene_and_comes_back_off() -> None:
     trigger_s = night.press()
     night.clock.sleep_s(10.0)
     assert night.switched(trigger_s)[-2:] == [(START_S, True), (START_S + 2.7, False)]
+
+
+def test_a_scene_whose_output_went_while_all_was_stopped_is_not_armed_until_it_is_back() -> None:
+    night = Simulation([driven(), plan(title="Attic", contact="key:a", sounds=())], stop=("key:enter",))
+    night.press("key:enter")
+    night.clock.sleep_s(1.0)
+    night.outputs[TITLE].unplug()
+    night.clock.sleep_s(3.0)
+    for key in ("key:1", "key:2"):
+        night.press(key)
+        night.clock.sleep_s(8.0)
+    assert (night.state(), night.state("Attic")) == (State.OFF, State.ARMED)
+    assert str(night.all(Fault)[-1]) == (
+        "Cellar door: gpio:22, which starts the prop, is gone. The scene is not armed. "
+        "Plug it in again, then arm the scene."
+    )
+    night.outputs[TITLE].plug_in()
+    night.clock.sleep_s(3.0)
+    assert night.state() is State.OFF
+    night.press("key:2")
+    night.clock.sleep_s(8.0)
+    assert night.state() is State.ARMED
 
 
 def test_a_lost_sound_card_stops_no_prop_half_way() -> None:

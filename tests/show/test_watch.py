@@ -165,6 +165,22 @@ def test_repeats_that_fail_are_told_once_and_counted() -> None:
     ]
 
 
+def test_an_output_that_hangs_in_its_driver_is_told_of_once_and_when_it_answers_again() -> None:
+    night = Simulation([plan(lights=(light(0.6),))])
+    (part, _) = night.together.parts
+    with part._in_use():
+        night.clock.sleep_s(0.9)
+    assert night.all(Fault) == []  # slow, but it answers
+    with part._in_use():
+        night.clock.sleep_s(3.0)
+    night.clock.sleep_s(1.0)
+    assert [event.text for event in night.said if isinstance(event, Fault | Recovered)] == [
+        "the MIDI port for midi:36 does not answer; everything else goes on. "
+        "Look at it, or plug it in again.",
+        "the MIDI port for midi:36 answers again",
+    ]
+
+
 def test_a_stop_lights_the_house_lights_that_are_there() -> None:
     night = Simulation([plan(lights=(light(0.6),))], house_lights=("midi:50", "dmx:1:5"))
     night.press()
