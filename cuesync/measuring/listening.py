@@ -239,12 +239,12 @@ def _find_triggers(
     if way == "contact" or contact is not None:
         return _from_contact(source, coarse, contact, microphone, heard)
     if way is None and source.channels > 1:
-        likeness = [
-            0.0
-            if channel + 1 == microphone
-            else triggers.contact_likeness(coarse, channel, _window(source, channel))
-            for channel in range(source.channels)
-        ]
+        likeness = [_likeness(source, coarse, channel) for channel in range(source.channels)]
+        if microphone is not None:
+            others = [channel for channel in range(source.channels) if channel + 1 != microphone]
+            best = max(others, key=lambda channel: likeness[channel])
+            _refuse_swapped(source, likeness, best, microphone - 1)
+            likeness[microphone - 1] = 0.0
         order = sorted(range(source.channels), key=lambda channel: -likeness[channel])
         if likeness[order[0]] >= SURE_CONTACT and likeness[order[1]] < SURE_CONTACT:
             return _from_contact(source, coarse, order[0] + 1, microphone, heard)
@@ -258,6 +258,25 @@ def _find_triggers(
                 "Was it recorded while cuesync played the chirp? If not, mark the trigger another way."
             )
     return _from_click(source, coarse, loudest, asked=way == "click")
+
+
+def _likeness(source: Source, coarse: Coarse, channel: int) -> float:
+    return triggers.contact_likeness(coarse, channel, _window(source, channel))
+
+
+def _refuse_swapped(source: Source, likeness: Sequence[float], contact: int, ear: int) -> None:
+    """RecordingError where the microphone's channel looks like a contact, and the contact's doesn't.
+
+    Hum can hide that a channel is a contact, so that alone says nothing; but a microphone, which rings and
+    rustles, never looks like one.
+    """
+    if likeness[contact] >= SURE_CONTACT or likeness[ear] < SURE_CONTACT:
+        return
+    raise RecordingError(
+        f"{source.name}: channel {contact + 1} doesn't look like a contact, but channel {ear + 1}, taken as "
+        f"the microphone, does: are they swapped? Give --contact-channel {ear + 1} --microphone-channel "
+        f"{contact + 1}, or leave both out. If they are right, give the trigger times: --triggers FILE."
+    )
 
 
 def _from_list(source: Source, times_s: Sequence[float], microphone: int) -> _Marks:
@@ -282,16 +301,16 @@ def _from_list(source: Source, times_s: Sequence[float], microphone: int) -> _Ma
 def _from_contact(
     source: Source, coarse: Coarse, contact: int | None, microphone: int | None, heard: list[float]
 ) -> _Marks:
+    likeness = [_likeness(source, coarse, channel) for channel in range(source.channels)]
     if contact is None:
         usable = [channel for channel in range(source.channels) if channel + 1 != microphone]
-        contact = 1 + max(
-            usable, key=lambda channel: triggers.contact_likeness(coarse, channel, _window(source, channel))
-        )
+        contact = 1 + max(usable, key=lambda channel: likeness[channel])
         how = f"channel {contact} looks most like a contact"
     else:
         how = f"contact on channel {contact}"
     ears = [channel for channel in range(source.channels) if channel + 1 != contact]
     ear = microphone - 1 if microphone is not None else max(ears, key=lambda channel: heard[channel])
+    _refuse_swapped(source, likeness, contact - 1, ear)
     edges = triggers.find_edges(coarse, contact - 1, _window(source, contact - 1))
     frames = triggers.spaced([edge.frame for edge in triggers.closings(edges)], source.rate_hz)
     if not frames:

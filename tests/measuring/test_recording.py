@@ -176,6 +176,42 @@ def test_wishes_that_cannot_be_met(tmp_path: Path) -> None:
     refused(two, "channel 1 has no edge", contact_channel=1)
 
 
+@pytest.mark.parametrize(
+    "wishes",
+    [
+        {"contact_channel": 2, "microphone_channel": 1},
+        {"contact_channel": 2},
+        {"microphone_channel": 1},
+        {"microphone_channel": 1, "way": "contact"},
+    ],
+)
+@pytest.mark.parametrize("name", [SHIPPED[0], SHIPPED[2]])
+def test_swapped_channels_are_asked_about(name: str, wishes: dict[str, Any], sample_audio: Path) -> None:
+    refused(
+        sample_audio / name,
+        "channel 2 doesn't look like a contact, but channel 1",
+        "are they swapped? Give --contact-channel 1 --microphone-channel 2",
+        **wishes,
+    )
+
+
+@pytest.mark.parametrize("way", ["contact", "contact-ac"])
+@pytest.mark.parametrize("prop", [0, 1, 2])
+def test_a_contact_with_hum_and_noise_is_not_called_swapped(way: str, prop: int, maker: ModuleType) -> None:
+    """Named as they are, with mains hum, noise and the microphone itself in the contact's cable."""
+    made = maker.make_recording(maker.PROPS[prop], trials=5, way=way, seed=7)
+    at_s = np.arange(len(made.samples)) / made.rate_hz
+    hum = np.sin(2 * np.pi * 50 * at_s) + 0.3 * np.sin(2 * np.pi * 150 * at_s + 1.0)
+    hiss = np.random.default_rng(1).standard_normal(len(at_s))
+    sound = made.samples[:, 1].copy()
+    for more in (0.1 * hum, 0.3 * hum, 0.01 * hiss, 0.05 * sound, 0.05 * hum + 0.003 * hiss + 0.03 * sound):
+        made.samples[:, 0] += more
+        for ear in (2, None):
+            measured = measure_samples(made.samples, made.rate_hz, contact_channel=1, microphone_channel=ear)
+            assert measured.microphone_channel == 2
+        made.samples[:, 0] -= more
+
+
 def test_a_motor_s_start_is_no_click(sample_audio: Path) -> None:
     """Without its list this recording has no mark of the triggers: said so, or taken only when asked for."""
     path = sample_audio / "shelf-skull-list.flac"
