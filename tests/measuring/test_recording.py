@@ -166,13 +166,13 @@ def test_wishes_that_cannot_be_met(tmp_path: Path) -> None:
     refused(mono, "has one channel", "needs two", way="contact")
     refused(mono, "no channel 2", "microphone", microphone_channel=2)
     refused(mono, "no chirp", way="chirp")
-    refused(mono, "list of trigger times", way="list")
+    refused(mono, "--way list needs the list of trigger times: add --triggers FILE.", way="list")
     refused(mono, "at 7 s is outside", trigger_times_s=[1.0, 7.0])
     refused(mono, "list of trigger times is empty", trigger_times_s=[])
     two = written(tmp_path / "two.wav", noise(3, 2))
     refused(two, "both be on channel 1", contact_channel=1, microphone_channel=1)
-    refused(two, "'chirp'", contact_channel=1, way="chirp")
-    refused(two, "'click'", trigger_times_s=[1.0], way="click")
+    refused(two, "--contact-channel doesn't go with --way chirp", contact_channel=1, way="chirp")
+    refused(two, "doesn't go with --way click", trigger_times_s=[1.0], way="click")
     refused(two, "channel 1 has no edge", contact_channel=1)
 
 
@@ -215,9 +215,18 @@ def test_a_contact_with_hum_and_noise_is_not_called_swapped(way: str, prop: int,
 def test_a_motor_s_start_is_no_click(sample_audio: Path) -> None:
     """Without its list this recording has no mark of the triggers: said so, or taken only when asked for."""
     path = sample_audio / "shelf-skull-list.flac"
-    refused(path, "no clear trigger", "list of trigger times")
+    refused(path, "no clear trigger: something starts 4 times", "--triggers FILE; or add --way click")
     measured = measure_recording(path, way="click")
     assert any("No click stands out" in warning for warning in measured.warnings)
+
+
+def test_one_of_a_kind_is_said_in_the_singular(maker: ModuleType, tmp_path: Path) -> None:
+    made = maker.make_recording(maker.SHELF_SKULL, trials=1, way="list", seed=8)
+    path = written(tmp_path / "a.wav", made.samples)
+    refused(path, "something starts once, but no click")
+    measured = measure_recording(path, trigger_times_s=[made.trials[0].trigger_s])
+    assert measured.way_reason == "1 trigger time was given"
+    assert "1 pop has too few others" in measured.trust
 
 
 def test_a_few_trials_alone_are_never_called_sure(maker: ModuleType) -> None:
