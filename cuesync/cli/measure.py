@@ -234,16 +234,21 @@ def _show(
 
 
 def print_measurement(measurement: Measurement) -> None:
-    """Table and summary on stdout; how the triggers were found, and warnings, on stderr."""
+    """Table and summary on stdout; how the triggers were found, and warnings, on stderr.
+
+    Without a trial the summary is the warnings, since those are why.
+    """
     from cuesync.report.sentences import summary_lines
     from cuesync.report.tables import trials_table
 
     say(f"Triggers: {measurement.way_reason}")
-    click.echo(trials_table(measurement))
+    if measurement.trials:
+        click.echo(trials_table(measurement))
     for line in summary_lines(measurement):
         click.echo(line)
-    for warning in measurement.warnings:
-        say(f"Warning: {warning}")
+    if measurement.trials:
+        for warning in measurement.warnings:
+            say(f"Warning: {warning}")
 
 
 def measurement_fields(measurement: Measurement) -> dict[str, Any]:
