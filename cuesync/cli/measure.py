@@ -19,6 +19,7 @@ from cuesync.cli.common import (
     print_json,
     replace_option,
     say,
+    tell,
 )
 from cuesync.counted import counted
 
@@ -242,13 +243,15 @@ def print_measurement(measurement: Measurement) -> None:
     from cuesync.report.tables import trials_table
 
     say(f"Triggers: {measurement.way_reason}")
-    if measurement.trials:
-        click.echo(trials_table(measurement))
+    if not measurement.trials:
+        for line in summary_lines(measurement):
+            tell(line)
+        return
+    click.echo(trials_table(measurement))
     for line in summary_lines(measurement):
         click.echo(line)
-    if measurement.trials:
-        for warning in measurement.warnings:
-            say(f"Warning: {warning}")
+    for warning in measurement.warnings:
+        say(f"Warning: {warning}")
 
 
 def measurement_fields(measurement: Measurement) -> dict[str, Any]:
