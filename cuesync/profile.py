@@ -5,17 +5,21 @@ Sessions are only ever added; comments and anything else that the user wrote sta
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from statistics import median
 from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field, model_validator
 
+from cuesync.counted import counted
 from cuesync.errors import InputError
+from cuesync.measuring.groups import Split, split_between
 from cuesync.measuring.summary import Summary, summarise
 from cuesync.measuring.trial import Conditions, Measurement, ThroughChain, Trial, Way
-from cuesync.storage import whole_file
+from cuesync.storage import refuse_missing_folder, whole_file
 from cuesync.tomlfile import Table, TomlFile, check_toml, raw_toml, read_toml
 
 if TYPE_CHECKING:
@@ -65,6 +69,12 @@ class Session(Table):
     def through_chain(self) -> bool:
         return self.way in ThroughChain
 
+    @property
+    def pops_ms(self) -> list[float]:
+        """Delays from trigger to pop; to those after a chirp the sound's own path is added, if known."""
+        path_ms = self.path_ms or 0.0
+        return [trial.delay_ms + path_ms for trial in self.trials if trial.delay_ms is not None]
+
 
 class ProfileContent(Table):
     """A whole profile file."""
@@ -79,13 +89,40 @@ ProfileFile = TomlFile[ProfileContent]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SessionSplit:
+    """Sessions of one kind whose pops fall into two groups that stand further apart than either scatters."""
+
+    split: Split
+    low: tuple[Session, ...]
+    high: tuple[Session, ...]
+
+    @property
+    def text(self) -> str:
+        """What was found, and what to do."""
+        groups = (
+            f"{each_ms:.0f} ms ({counted(sum(len(session.pops_ms) for session in sessions), 'pop')}: "
+            f"{', '.join(session.recording for session in sessions)})"
+            for each_ms, sessions in ((self.split.low_ms, self.low), (self.split.high_ms, self.high))
+        )
+        what = (
+            "another prop, or very different conditions?"
+            if self.split.another_prop
+            else "a tired battery or cold does that, or another prop."
+        )
+        return (
+            f"its sessions fall into two groups, {' and '.join(groups)}: {what} The delay is the median of "
+            "them all; move the sessions that are not like tonight into a profile of their own"
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PropNumbers:
     """What a plan takes from a profile.
 
     `delays_s` are the delays of all trials in use, None for a misfire. `through_chain` says that they are
     what was heard of pop minus chirp, so shorter than contact to pop by the sound's own path: `path_s` where
     that is known, `sound_device` the card that it belongs to. `left_out` counts the trials of the other
-    kind.
+    kind. `split`: the sessions in use don't agree.
     """
 
     prop: str
@@ -96,6 +133,7 @@ class PropNumbers:
     left_out: int
     path_s: float | None = None
     sound_device: str = ""
+    split: SessionSplit | None = None
 
     @property
     def summary(self) -> Summary:
@@ -148,7 +186,26 @@ def prop_numbers(content: ProfileContent) -> PropNumbers:
         left_out=total - len(trials),
         path_s=None if newest.path_ms is None else newest.path_ms / 1000.0,
         sound_device=newest.sound_device,
+        split=_split(used),
     )
+
+
+def _split(sessions: list[Session]) -> SessionSplit | None:
+    """The widest split between sessions in the order of their delays."""
+    popped = sorted(
+        (session for session in sessions if session.pops_ms), key=lambda session: median(session.pops_ms)
+    )
+    splits = []
+    for place in range(1, len(popped)):
+        low, high = popped[:place], popped[place:]
+        split = split_between(_pops_ms(low), _pops_ms(high))
+        if split is not None:
+            splits.append(SessionSplit(split=split, low=tuple(low), high=tuple(high)))
+    return max(splits, key=lambda each: each.split.high_ms - each.split.low_ms, default=None)
+
+
+def _pops_ms(sessions: Sequence[Session]) -> list[float]:
+    return [pop_ms for session in sessions for pop_ms in session.pops_ms]
 
 
 def _entry(trial: Trial) -> tomlkit.items.InlineTable:
@@ -217,16 +274,42 @@ def _going_on(content: ProfileContent, measurement: Measurement, date: datetime)
     return last.recording == _file_name(measurement) and last.date == date.replace(microsecond=0)
 
 
+def _refuse_another_prop(path: Path, content: ProfileContent, measurement: Measurement) -> None:
+    """InputError where these pops are too far from all of the profile's to be the same prop's.
+
+    A session that is among those of the profile already has been asked about with its first pop.
+    """
+    path_ms = (measurement.path_s or 0.0) * 1000.0
+    new_ms = [trial.delay_ms + path_ms for trial in measurement.trials if trial.delay_ms is not None]
+    through_chain = measurement.way in ThroughChain
+    alike = [each for each in content.session if each.through_chain == through_chain and each.pops_ms]
+    groups_ms = [_pops_ms(alike), *(session.pops_ms for session in alike)]
+    splits = [split_between(group_ms, new_ms) for group_ms in groups_ms]
+    if not all(split is not None and split.another_prop for split in splits) or not alike:
+        return
+    old_ms = groups_ms[0]
+    raise InputError(
+        f"{path} says {median(old_ms):.0f} ms from trigger to pop ({counted(len(old_ms), 'pop')}), "
+        f"these say {median(new_ms):.0f} ms ({counted(len(new_ms), 'pop')}): another prop, or very different "
+        "conditions? Nothing was added. Save to another file; or add --same-prop if it is this prop all the "
+        "same."
+    )
+
+
 def profile_to_extend(path: Path, prop: str | None, *, replace_profile: bool) -> ProfileFile | None:
     """The profile at `path` that trials of `prop` would be added to; None where a new one would be written.
 
     Raises:
-        InputError: a new profile without a name, or another prop's profile.
+        InputError: a new profile without a name, another prop's profile, or a scene.
         FaultyFileError: the profile that is there can't be understood.
+        StorageError: there is no such folder.
     """
+    if isinstance(raw_toml(path).get("prop"), dict):
+        raise InputError(f"{path} is a scene, not a prop profile, and stays as it is. Save to another file.")
+    refuse_missing_folder(path)
     if replace_profile or not path.exists():
         if prop is None:
-            raise InputError(f"{path} will be a new profile: give the prop's name with --prop NAME")
+            raise InputError(f"{path} will be a new profile: give the prop's name with --prop NAME.")
         return None
     old = read_profile(path)
     if prop is not None and prop != old.content.prop:
@@ -245,14 +328,17 @@ def save_session(
     date: datetime,
     *,
     replace_profile: bool = False,
+    same_prop: bool = False,
 ) -> bool:
     """Write a new profile at `path`, or add a session to the one that is there; True if it was new.
 
     `prop` may be None where the profile exists. With `replace_profile` the old one is dropped. A session
     that has the same date and recording is one still going on (live measuring): its trials are renewed.
+    `same_prop`: trials that look like another prop's are added all the same.
 
     Raises:
-        InputError: no name for a new profile, another prop's profile, trials already in it, or no trials.
+        InputError: no name for a new profile, another prop's profile or trials that look like another prop's,
+            trials already in it, or no trials.
         FaultyFileError: the profile that is there can't be understood.
         StorageError: the file can't be written.
     """
@@ -268,11 +354,14 @@ def save_session(
         document["prop"] = prop
         document["session"] = tomlkit.aot()
     else:
-        if not _going_on(old.content, measurement, date) and _already_there(old.content, measurement):
+        going_on = _going_on(old.content, measurement, date)
+        if not going_on and _already_there(old.content, measurement):
             raise InputError(
                 f"{path} already holds these trials of {_file_name(measurement)}; nothing was added. "
                 "Counting them twice would make the delay look surer than it is."
             )
+        if not same_prop and not (going_on and old.content.session[-1].pops_ms):
+            _refuse_another_prop(path, old.content, measurement)
         document = tomlkit.parse(old.text)
     sessions = document["session"]
     assert isinstance(sessions, tomlkit.items.AoT)

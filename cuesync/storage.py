@@ -53,6 +53,12 @@ def refuse_existing(path: Path, *, replace: bool, how: str) -> None:
         raise StorageError(f"{path}: this {kind} is there already and stays as it is. To go on, {how}.")
 
 
+def refuse_missing_folder(path: Path) -> None:
+    """Raise StorageError where there is no folder for `path`: to say so before any work is done."""
+    if not path.resolve().parent.is_dir():
+        raise storage_error(path, FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT)))
+
+
 @contextmanager
 def whole_file(
     path: Path, *, replace: bool = False, how: str = "choose another name, or add --replace"

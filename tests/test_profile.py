@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -120,6 +121,82 @@ def test_another_props_profile_is_not_touched(tmp_path: Path) -> None:
     assert path.read_bytes() == before
     assert save_session(path, "witch", measurement([0.9]), Conditions(), NIGHT, replace_profile=True)
     assert read_profile(path).content.prop == "witch"
+
+
+CRONE_S: list[float | None] = [0.687, 0.690, None, 0.683, 0.697]
+RAT_S: list[float | None] = [0.283, 0.285, 0.279, 0.287]
+
+
+def test_trials_that_look_like_another_prop_s_are_asked_about(tmp_path: Path) -> None:
+    path = tmp_path / "ghoul.toml"
+    later = NIGHT + timedelta(days=1)
+    save_session(path, "ghoul", measurement(CRONE_S), Conditions(), NIGHT)
+    before = path.read_bytes()
+    said = (
+        r"ghoul\.toml says 688 ms from trigger to pop \(4 pops\), these say 284 ms \(4 pops\): another prop, "
+        r"or very different conditions\? Nothing was added\. .* --same-prop"
+    )
+    with pytest.raises(InputError, match=said):
+        save_session(path, "ghoul", measurement(RAT_S, recording="rat.wav"), Conditions(), later)
+    assert path.read_bytes() == before
+    rat = measurement(RAT_S, recording="rat.wav")
+    assert not save_session(path, "ghoul", rat, Conditions(), later, same_prop=True)
+    split = prop_numbers(read_profile(path).content).split
+    assert split is not None
+    assert split.split.another_prop
+    assert "284 ms (4 pops: rat.wav) and 688 ms (4 pops: ghoul.wav): another prop, or very" in split.text
+    # what is like one of its sessions belongs to it
+    save_session(path, None, measurement([0.282], recording="again.wav"), Conditions(), later)
+
+
+def test_a_tired_battery_is_no_other_prop(tmp_path: Path) -> None:
+    path = tmp_path / "ghoul.toml"
+    later = NIGHT + timedelta(days=1)
+    save_session(path, "ghoul", measurement(CRONE_S), Conditions(), NIGHT)
+    tired = measurement([0.839, 0.835, 0.842, 0.840], recording="tired.wav")
+    save_session(path, "ghoul", tired, Conditions(supply_v=5.1), later)
+    split = prop_numbers(read_profile(path).content).split
+    assert split is not None
+    assert not split.split.another_prop
+    assert "a tired battery or cold does that, or another prop" in split.text
+
+
+def test_a_live_session_is_asked_about_with_its_first_pop_only(tmp_path: Path) -> None:
+    path = tmp_path / "ghoul.toml"
+    later = NIGHT + timedelta(days=1)
+    save_session(path, "ghoul", measurement(CRONE_S), Conditions(), NIGHT)
+    save_session(path, None, measurement([None], recording="b.wav"), Conditions(), later)
+    with pytest.raises(InputError, match="another prop"):
+        save_session(path, None, measurement([None, 0.28], recording="b.wav"), Conditions(), later)
+    for delays_s in ([None, 0.69], [None, 0.69, 0.28], [None, 0.28, 0.28]):
+        save_session(path, None, measurement(list(delays_s), recording="b.wav"), Conditions(), later)
+
+
+def test_two_kinds_of_delay_are_not_compared(tmp_path: Path) -> None:
+    path = tmp_path / "ghoul.toml"
+    later = NIGHT + timedelta(days=1)
+    save_session(path, "ghoul", measurement(CRONE_S), Conditions(), NIGHT)
+    save_session(path, None, measurement(RAT_S, way="chirp", recording="c.wav"), Conditions(), later)
+    assert prop_numbers(read_profile(path).content).split is None
+
+
+def test_the_sound_s_own_way_is_no_difference_between_props(tmp_path: Path) -> None:
+    """Heard through a loudspeaker that is 420 ms late, the pop comes 267 ms after the chirp."""
+    path = tmp_path / "ghoul.toml"
+    save_session(path, "ghoul", measurement(CRONE_S, way="chirp"), Conditions(), NIGHT)
+    late = measurement([0.267, 0.268, 0.262, 0.27], way="chirp", recording="late.wav")
+    save_session(path, None, replace(late, path_s=0.42), Conditions(), NIGHT + timedelta(days=1))
+    assert prop_numbers(read_profile(path).content).split is None
+
+
+@pytest.mark.parametrize("new", [False, True])
+def test_a_scene_is_never_taken_for_a_profile(tmp_path: Path, new: bool) -> None:
+    path = tmp_path / "scene.toml"
+    path.write_text('title = "Attic"\n[prop]\nprofile = "ghoul.toml"\n', encoding="utf-8")
+    before = path.read_bytes()
+    with pytest.raises(InputError, match=r"scene\.toml is a scene, not a prop profile, and stays as it is"):
+        save_session(path, "ghoul", measurement([0.64]), Conditions(), NIGHT, replace_profile=new)
+    assert path.read_bytes() == before
 
 
 def test_a_new_profile_needs_a_name(tmp_path: Path) -> None:

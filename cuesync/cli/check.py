@@ -116,14 +116,18 @@ def command(scenes: tuple[Path, ...], as_json: bool) -> None:
 def _read(path: Path) -> _Checked:
     from cuesync.errors import FaultyFileError, InputError, Problem
     from cuesync.plan.resolve import resolve
-    from cuesync.profile import looks_like_profile, read_profile
+    from cuesync.profile import looks_like_profile, prop_numbers, read_profile
     from cuesync.scene.load import read_scene
 
     checked = _Checked(path=path, kind="scene")
     try:
         if looks_like_profile(path):  # somebody wrote scenes/*.toml
             checked.kind = "prop profile"
-            read_profile(path)
+            split = prop_numbers(read_profile(path).content).split
+            if split is not None and split.split.another_prop:
+                checked.cautions = (split.text,)
+            elif split is not None:
+                checked.notes = (split.text,)
         else:
             file = read_scene(path)
             checked.scene = (file, resolve(file))

@@ -49,6 +49,11 @@ class _Wanted:
     wire_seen: bool
     microphone: bool = False
 
+    @property
+    def key(self) -> bool:
+        """A key of the terminal."""
+        return not (self.wire_seen or self.microphone)
+
 
 @click.command("contacts")
 @click.argument("scenes", nargs=-1, required=True, type=PathArgument, metavar="SCENE…")
@@ -96,13 +101,16 @@ def command(
     sources = contact_sources(
         [each.contact for each in wanted], PortSettings(midi_in=midi_in, **network), clock
     )
-    histories = {each.contact: ContactHistory() for each in wanted}
+    histories = {
+        each.contact: ContactHistory(window_s=0.0) if each.key else ContactHistory() for each in wanted
+    }
 
     say(
         "Nothing is played and no output moves. But a button that is wired to the prop fires it: fingers out."
     )
     rows = _Rows(wanted, histories, to_stderr=as_json)
-    gone = _watch(sources, histories, clock, length_s, rows.show)
+    keys = any(each.key for each in wanted)
+    gone = _watch(sources, histories, clock, length_s, rows.show, keys=keys)
     rows.clear()
 
     difference = None
@@ -196,9 +204,15 @@ def _watch(
     clock: Clock,
     length_s: float | None,
     show: Callable[[], None],
+    *,
+    keys: bool,
 ) -> str:
-    """Take edges until the time is over or Ctrl-C; the name of a device that went away, or nothing."""
+    """Take edges until the time is over or Ctrl-C; the name of a device that went away, or nothing.
+
+    `keys`: some of the contacts are keys, and people should know how to press those.
+    """
     from cuesync.devices.contact_addresses import is_microphone
+    from cuesync.devices.keyboard import RELEASED_AFTER_S
     from cuesync.measuring.bangs import BangWatch
 
     edges: deque[ContactEdge] = deque()
@@ -215,6 +229,11 @@ def _watch(
             opened.append(needed)
             needed.source.open(needed.contacts, edges.append)
         say("Press and hold each contact for half a second, ten times or more. Ctrl-C ends it.")
+        if keys:
+            say(
+                f"A key counts as held until it has been silent for {RELEASED_AFTER_S:g} s, so press it no "
+                "sooner than a second apart."
+            )
         if bangs:
             say("Knock on the prop a few times to try its microphone.")
         start_s = looked_s = clock.now_s()
@@ -356,7 +375,12 @@ def _advice(wanted: _Wanted, history: ContactHistory) -> list[str]:
     if wanted.microphone:
         return ["every sudden sound counted here; the show listens only when the pop is due"]
     if not wanted.wire_seen:
-        return ["a terminal hides a key's bounce, and tells of its release only by silence, 0.7 s late"]
+        from cuesync.devices.keyboard import RELEASED_AFTER_S
+
+        return [
+            "a terminal hides a key's bounce, and tells of its release only by silence, "
+            f"{RELEASED_AFTER_S:g} s late"
+        ]
     said = []
     suggested, debounce_ms = told.suggested_debounce_ms, wanted.debounce_ms
     if told.longest_bounce_s is not None and told.typical_bounce_s is not None:

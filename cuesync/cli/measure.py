@@ -19,7 +19,9 @@ from cuesync.cli.common import (
     print_json,
     replace_option,
     say,
+    tell,
 )
+from cuesync.counted import counted
 
 if TYPE_CHECKING:
     from cuesync.measuring.trial import Measurement, Way
@@ -47,6 +49,11 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--new-profile", is_flag=True, help="With --save: drop the profile that is there, and all trials in it."
+)
+@click.option(
+    "--same-prop",
+    is_flag=True,
+    help="With --save: add the trials although they look like another prop's.",
 )
 @click.option(
     "--supply-v",
@@ -91,6 +98,7 @@ def command(
     prop: str | None,
     save: Path | None,
     new_profile: bool,
+    same_prop: bool,
     supply_v: float | None,
     temperature_c: float | None,
     note: str,
@@ -116,6 +124,10 @@ def command(
 
     _refuse_idle_options(context, live=live, save=save)
     conditions = Conditions(supply_v=supply_v, temperature_c=temperature_c, note=note)
+    if picture is not None:
+        from cuesync.report.picture import check_place
+
+        check_place(picture, replace=replace)
     if live:
         if recording is not None:
             raise click.UsageError("--live makes a recording of its own: leave out RECORDING.")
@@ -136,11 +148,13 @@ def command(
             midi_in=midi_in,
             network=network,
             new_profile=new_profile,
+            same_prop=same_prop,
         )
         _show(measurement, Path(measurement.recording), picture, replace=replace, as_json=as_json)
         if not measurement.trials:
             say(f"No trial counted, so nothing went into {save}. The sound is in {measurement.recording}.")
             sys.exit(1)
+        _tell_split(save)
         return
     if recording is None:
         raise click.UsageError("Name the RECORDING, or measure at the prop with --live.")
@@ -151,6 +165,10 @@ def command(
         if way not in (None, "list"):
             raise click.UsageError(f"--triggers goes with --way list, not with --way {way}.")
         times_s = read_trigger_list(triggers)
+    if save is not None:
+        from cuesync.profile import profile_to_extend
+
+        profile_to_extend(save, prop, replace_profile=new_profile)
     measurement = measure_recording(
         recording,
         way=way,
@@ -163,16 +181,23 @@ def command(
         from cuesync.profile import save_session
 
         fresh = save_session(
-            save, prop, measurement, conditions, datetime.now().astimezone(), replace_profile=new_profile
+            save,
+            prop,
+            measurement,
+            conditions,
+            datetime.now().astimezone(),
+            replace_profile=new_profile,
+            same_prop=same_prop,
         )
-        count = len(measurement.trials)
-        say(f"{count} trials {'written to the new profile' if fresh else 'added to'} {save}")
+        count = counted(len(measurement.trials), "trial")
+        say(f"{count} {'written to the new profile' if fresh else 'added to'} {save}")
+        _tell_split(save)
 
 
 NETWORK = ("osc_listen", "osc_allow", "mqtt_broker", "mqtt_user", "mqtt_password_file")
 LIVE_ONLY = ("wanted", "contact", "reset_s", "microphone", "device", "midi_in", *NETWORK)
 RECORDING_ONLY = ("way", "contact_channel", "triggers")
-SAVED_ONLY = ("prop", "new_profile", "supply_v", "temperature_c", "note")
+SAVED_ONLY = ("prop", "new_profile", "same_prop", "supply_v", "temperature_c", "note")
 
 
 def _refuse_idle_options(context: click.Context, *, live: bool, save: Path | None) -> None:
@@ -184,6 +209,15 @@ def _refuse_idle_options(context: click.Context, *, live: bool, save: Path | Non
         given = context.get_parameter_source(parameter.name or "") is ParameterSource.COMMANDLINE
         if given and parameter.name in idle:
             raise click.UsageError(f"{parameter.opts[0]} has an effect only {idle[parameter.name]}.")
+
+
+def _tell_split(save: Path) -> None:
+    """Say so where the sessions of the profile don't agree."""
+    from cuesync.profile import prop_numbers, read_profile
+
+    split = prop_numbers(read_profile(save).content).split
+    if split is not None:
+        say(f"Note: {save}: {split.text}.")
 
 
 def _show(
@@ -201,11 +235,18 @@ def _show(
 
 
 def print_measurement(measurement: Measurement) -> None:
-    """Table and summary on stdout; how the triggers were found, and warnings, on stderr."""
+    """Table and summary on stdout; how the triggers were found, and warnings, on stderr.
+
+    Without a trial the summary is the warnings, since those are why.
+    """
     from cuesync.report.sentences import summary_lines
     from cuesync.report.tables import trials_table
 
     say(f"Triggers: {measurement.way_reason}")
+    if not measurement.trials:
+        for line in summary_lines(measurement):
+            tell(line)
+        return
     click.echo(trials_table(measurement))
     for line in summary_lines(measurement):
         click.echo(line)

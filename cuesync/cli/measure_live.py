@@ -29,6 +29,7 @@ def measure_at_prop(
     midi_in: str | None,
     network: dict[str, Any],
     new_profile: bool,
+    same_prop: bool,
 ) -> Measurement:
     """Measure with the real ports; the profile at `save` has each trial as soon as it is done.
 
@@ -47,7 +48,15 @@ def measure_at_prop(
 
     def keep(measurement: Measurement) -> None:
         nonlocal first
-        save_session(save, prop, measurement, conditions, date, replace_profile=new_profile and first)
+        save_session(
+            save,
+            prop,
+            measurement,
+            conditions,
+            date,
+            replace_profile=new_profile and first,
+            same_prop=same_prop,
+        )
         first = False
         last = measurement.trials[-1]
         heard = "misfire" if last.delay_ms is None else f"pop after {last.delay_ms:.1f} ms"

@@ -60,9 +60,14 @@ def suggested_debounce_ms(longest_bounce_s: float) -> int:
 
 
 class ContactHistory:
-    """Take one contact's edges as they come; ask for the report at any time."""
+    """Take one contact's edges as they come; ask for the report at any time.
 
-    def __init__(self) -> None:
+    `window_s`: edges so close to the first of a change belong to it; 0 where the path hides bounce, so that
+    every edge counts.
+    """
+
+    def __init__(self, *, window_s: float = WINDOW_S) -> None:
+        self._window_s = window_s
         self._closed: bool | None = None
         self._first: ContactEdge | None = None
         self._last_s = -math.inf
@@ -104,7 +109,7 @@ class ContactHistory:
     def rest(self, now_s: float) -> None:
         """Nothing but what was taken happened up to `now_s`: close the window of a change that is over."""
         first = self._first
-        if first is None or now_s - first.at_s <= WINDOW_S:
+        if first is None or now_s - first.at_s <= self._window_s:
             return
         self._first = None
         if self._closed is not first.closed:

@@ -14,6 +14,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from cuesync.counted import counted
 from cuesync.errors import RecordingError
 from cuesync.hearing import chirp, pops, resets, triggers
 from cuesync.hearing.picker import median
@@ -159,7 +160,8 @@ class _Marks:
     def without(self, limits: Sequence[int]) -> _Marks:
         """The same without the closings that turned out to be a limit switch's."""
         frames = tuple(frame for index, frame in enumerate(self.frames) if index not in limits)
-        return replace(self, frames=frames, reason=f"{self.reason}; {len(limits)} are a limit switch's")
+        are = "1 is" if len(limits) == 1 else f"{len(limits)} are"
+        return replace(self, frames=frames, reason=f"{self.reason}; {are} a limit switch's")
 
 
 def _check_wishes(
@@ -191,20 +193,17 @@ def _check_wishes(
     if wants_contact and source.channels < 2:
         raise RecordingError(
             f"{name}: has one channel, but a contact beside a microphone needs two. Record in stereo with "
-            "the contact on one side, or mark the trigger by a chirp, the button's click or a list of times."
+            "the contact on one side, or mark the trigger another way: --way chirp, --way click, or "
+            "--triggers FILE."
         )
     if contact is not None and way not in (None, "contact"):
-        raise RecordingError(
-            f"{name}: a contact channel doesn't go with the way {way!r}. Leave one of them out."
-        )
+        raise RecordingError(f"{name}: --contact-channel doesn't go with --way {way}. Leave one of them out.")
     if times_s is not None and way not in (None, "list"):
         raise RecordingError(
-            f"{name}: a list of trigger times doesn't go with the way {way!r}. Leave one out."
+            f"{name}: a list of trigger times doesn't go with --way {way}. Leave one of them out."
         )
     if way == "list" and times_s is None:
-        raise RecordingError(
-            f"{name}: the way 'list' needs the list of trigger times. Give the file that holds it."
-        )
+        raise RecordingError(f"{name}: --way list needs the list of trigger times: add --triggers FILE.")
 
 
 def _scan(source: Source) -> Coarse:
@@ -239,12 +238,12 @@ def _find_triggers(
     if way == "contact" or contact is not None:
         return _from_contact(source, coarse, contact, microphone, heard)
     if way is None and source.channels > 1:
-        likeness = [
-            0.0
-            if channel + 1 == microphone
-            else triggers.contact_likeness(coarse, channel, _window(source, channel))
-            for channel in range(source.channels)
-        ]
+        likeness = [_likeness(source, coarse, channel) for channel in range(source.channels)]
+        if microphone is not None:
+            others = [channel for channel in range(source.channels) if channel + 1 != microphone]
+            best = max(others, key=lambda channel: likeness[channel])
+            _refuse_swapped(source, likeness, best, microphone - 1)
+            likeness[microphone - 1] = 0.0
         order = sorted(range(source.channels), key=lambda channel: -likeness[channel])
         if likeness[order[0]] >= SURE_CONTACT and likeness[order[1]] < SURE_CONTACT:
             return _from_contact(source, coarse, order[0] + 1, microphone, heard)
@@ -255,9 +254,29 @@ def _find_triggers(
         if way == "chirp":
             raise RecordingError(
                 f"{source.name}: no chirp was found in it, so there is no trigger. "
-                "Was it recorded while cuesync played the chirp? If not, mark the trigger another way."
+                "Was it recorded while cuesync played the chirp? If not, give another --way, or the trigger "
+                "times: --triggers FILE."
             )
     return _from_click(source, coarse, loudest, asked=way == "click")
+
+
+def _likeness(source: Source, coarse: Coarse, channel: int) -> float:
+    return triggers.contact_likeness(coarse, channel, _window(source, channel))
+
+
+def _refuse_swapped(source: Source, likeness: Sequence[float], contact: int, ear: int) -> None:
+    """RecordingError where the microphone's channel looks like a contact, and the contact's doesn't.
+
+    Hum can hide that a channel is a contact, so that alone says nothing; but a microphone, which rings and
+    rustles, never looks like one.
+    """
+    if likeness[contact] >= SURE_CONTACT or likeness[ear] < SURE_CONTACT:
+        return
+    raise RecordingError(
+        f"{source.name}: channel {contact + 1} doesn't look like a contact, but channel {ear + 1}, taken as "
+        f"the microphone, does: are they swapped? Give --contact-channel {ear + 1} --microphone-channel "
+        f"{contact + 1}, or leave both out. If they are right, give the trigger times: --triggers FILE."
+    )
 
 
 def _from_list(source: Source, times_s: Sequence[float], microphone: int) -> _Marks:
@@ -272,7 +291,9 @@ def _from_list(source: Source, times_s: Sequence[float], microphone: int) -> _Ma
         )
     return _Marks(
         way="list",
-        reason=f"{len(times_s)} trigger times were given",
+        reason="1 trigger time was given"
+        if len(times_s) == 1
+        else f"{len(times_s)} trigger times were given",
         frames=tuple(sorted(at * source.rate_hz for at in times_s)),
         microphone=microphone,
         deaf_s=0.02,
@@ -282,16 +303,16 @@ def _from_list(source: Source, times_s: Sequence[float], microphone: int) -> _Ma
 def _from_contact(
     source: Source, coarse: Coarse, contact: int | None, microphone: int | None, heard: list[float]
 ) -> _Marks:
+    likeness = [_likeness(source, coarse, channel) for channel in range(source.channels)]
     if contact is None:
         usable = [channel for channel in range(source.channels) if channel + 1 != microphone]
-        contact = 1 + max(
-            usable, key=lambda channel: triggers.contact_likeness(coarse, channel, _window(source, channel))
-        )
+        contact = 1 + max(usable, key=lambda channel: likeness[channel])
         how = f"channel {contact} looks most like a contact"
     else:
         how = f"contact on channel {contact}"
     ears = [channel for channel in range(source.channels) if channel + 1 != contact]
     ear = microphone - 1 if microphone is not None else max(ears, key=lambda channel: heard[channel])
+    _refuse_swapped(source, likeness, contact - 1, ear)
     edges = triggers.find_edges(coarse, contact - 1, _window(source, contact - 1))
     frames = triggers.spaced([edge.frame for edge in triggers.closings(edges)], source.rate_hz)
     if not frames:
@@ -301,7 +322,8 @@ def _from_contact(
         )
     return _Marks(
         way="contact",
-        reason=f"{how}: {len(edges)} edges, {len(frames)} of them closing; microphone on channel {ear + 1}",
+        reason=f"{how}: {counted(len(edges), 'edge')}, {len(frames)} of them closing; "
+        f"microphone on channel {ear + 1}",
         frames=tuple(frames),
         microphone=ear,
         deaf_s=0.02,
@@ -329,7 +351,7 @@ def _from_chirp(source: Source, microphone: int, *, asked: bool) -> _Marks | Non
     how = "looked for as asked" if asked else "no channel looks like a contact"
     return _Marks(
         way="chirp",
-        reason=f"{how}: cuesync's chirp was heard {len(frames)} times in channel {microphone + 1}, "
+        reason=f"{how}: cuesync's chirp was heard {_times(len(frames))} in channel {microphone + 1}, "
         f"each known to {1e6 * float(median(errors_s)):.0f} µs",
         frames=tuple(frames),
         microphone=microphone,
@@ -342,21 +364,22 @@ def _from_click(source: Source, coarse: Coarse, microphone: int, *, asked: bool)
     if not clicks:
         raise RecordingError(
             f"{source.name}: no trigger: no channel looks like a contact, no chirp is in it, and no click of "
-            "a button stands before a pop. Say how the trigger is marked, or give a list of trigger times."
+            "a button stands before a pop. Say how the trigger is marked with --way (and --contact-channel), "
+            "or give the trigger times: --triggers FILE."
         )
     how = "taken as asked" if asked else "no channel looks like a contact and no chirp is in it"
     warnings: tuple[str, ...] = ()
     if triggers.click_prominence_db(coarse, microphone, clicks) < LEAST_CLICK_DB:
         if not asked:
             raise RecordingError(
-                f"{source.name}: no clear trigger: something starts {len(clicks)} times, but no click of a "
-                "button stands out of it. Give a list of trigger times; or ask for the way 'click', and "
-                "the moment the motor is first heard is taken."
+                f"{source.name}: no clear trigger: something starts {_times(len(clicks))}, but no click of a "
+                "button stands out of it. Give a list of trigger times, --triggers FILE; or add --way click, "
+                "and the moment the motor is first heard is taken."
             )
         warnings = ("No click stands out: the trigger is taken to be when the motor is first heard.",)
     return _Marks(
         way="click",
-        reason=f"{how}: {len(clicks)} times a first click starts the prop's noise in "
+        reason=f"{how}: {_times(len(clicks))} a first click starts the prop's noise in "
         f"channel {microphone + 1}",
         frames=tuple(clicks),
         microphone=microphone,
@@ -406,24 +429,29 @@ def _trials(
     popped = [pop for pop in found if pop is not None]
     if not popped:
         raise RecordingError(
-            f"{source.name}: no pop: {len(marks.frames)} triggers ({marks.reason}), and after none of them a "
-            "bang that stands out. Move the microphone closer, or check which channel holds it."
+            f"{source.name}: no pop: {counted(len(marks.frames), 'trigger')} ({marks.reason}), and after "
+            "none of them a bang that stands out. Move the microphone closer, or name its channel: "
+            "--microphone-channel."
         )
     warnings = []
     clipped = sum(pop.clipped for pop in popped)
     if clipped:
         warnings.append(
-            f"{clipped} of {len(popped)} pops are clipped. Their start can still be timed, "
-            "but turn the input down for the next recording."
+            f"{clipped} of {counted(len(popped), 'pop')} {'is' if clipped == 1 else 'are'} clipped. "
+            "The start can still be timed, but turn the input down for the next recording."
         )
     extra = _bangs_without_trigger(coarse, marks, found)
     if extra:
         at = ", ".join(f"{block * coarse.block_s:.2f} s" for block in extra[:5])
         warnings.append(
-            f"More pops than triggers: {len(extra)} bang(s) as loud as a pop had no trigger of their "
-            f"own ({at}). A trigger may have been missed, or something else banged."
+            f"More pops than triggers: {counted(len(extra), 'bang')} as loud as a pop had no trigger "
+            f"({at}). A trigger may have been missed, or something else banged."
         )
     return tuple(trials), tuple(warnings)
+
+
+def _times(number: int) -> str:
+    return "once" if number == 1 else f"{number} times"
 
 
 def _trust(marks: _Marks, trials: Sequence[Trial], popped: Sequence[pops.PopFinding]) -> str:
@@ -439,13 +467,15 @@ def _trust(marks: _Marks, trials: Sequence[Trial], popped: Sequence[pops.PopFind
     if float(median([pop.confidence for pop in popped])) < 0.5 or error_ms > 1.0:
         doubts.append("the pops hardly stand out of the noise: bring the microphone closer to the prop")
     if rivals:
-        doubts.append(f"in {rivals} of {len(trials)} trials another bang is nearly as good: listen to those")
+        doubts.append(
+            f"in {rivals} of {counted(len(trials), 'trial')} another bang is nearly as good: listen to those"
+        )
     if likeness and float(median(likeness)) < 0.25 and scatter > 0.1:
         doubts.append("the trials' bangs are unlike each other and scatter, so some may not be the pop")
     if marks.way == "click":
         doubts.append("a click is the weakest mark of a trigger: put the contact on a channel of its own")
     if len(popped) < FEW_POPS:
-        count = "1 pop has" if len(popped) == 1 else f"{len(popped)} pops have"
+        count = f"{counted(len(popped), 'pop')} {'has' if len(popped) == 1 else 'have'}"
         doubts.append(
             f"{count} too few others to be compared with: a ratchet's click may pass for the release. "
             "Make ten trials or more"

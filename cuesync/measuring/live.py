@@ -23,6 +23,7 @@ from statistics import median
 import numpy as np
 from numpy.typing import NDArray
 
+from cuesync.counted import counted
 from cuesync.devices.ports import Clock, ContactEdge, ContactSource, RecordedBlock, Recorder
 from cuesync.errors import CuesyncError, DeviceError, InputError, RecordingError, StorageError
 from cuesync.hearing.chirp import CHIRP_S, chirp_signal, find_chirps
@@ -39,6 +40,8 @@ REST_S = 1.0
 """So much of the room is heard before a press counts: the noise of the motor is judged against it."""
 CHIRP_WITHIN_S = 1.5
 """The chirp is looked for up to this long after the press; no sound card and no hall is slower."""
+BEHIND_S = 1.0
+"""What comes in is behind time by less, with any block and any driver; more is sound that never comes."""
 SURE_S = 1.0
 """A pop this old is told; a rebound can't overtake it any more."""
 SURE_CONFIDENCE = FEW_CONFIDENCE
@@ -64,6 +67,11 @@ MISFIRE_KEPT_S = 8.0
 SAME_CHIRP_S = 0.01
 CHANGED_MS = 0.5
 """A delay that changes by less is not worth a word."""
+LOST = "the sound card lost sound meanwhile. Close other programs."
+UNHEARD = (
+    "the microphone did not hear the chirp. Turn the loudspeaker up, move the microphone nearer, "
+    "and check that both are the ones you mean."
+)
 
 OnTrial = Callable[[Measurement], None]
 OnWord = Callable[[str], None]
@@ -123,7 +131,7 @@ def measure_live(
                 session.hear(block)
             while not edges.empty():
                 session.feel(edges.get())
-            session.check()
+            session.check(clock.now_s())
             _look_after(recorder, contacts, contact)
     except KeyboardInterrupt:
         pass
@@ -163,8 +171,14 @@ def _with_count(error: CuesyncError, finished: int) -> CuesyncError:
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class _Cycle:
-    """One press, `pressed_s` after the first sample of what was heard; that sample is `first_frame`."""
+    """One press, `pressed_s` after the first sample of what was heard; that sample is `first_frame`.
 
+    `edge_s` is the press in host time, `looked_s` when the cycle was last looked at, `behind_s` how far what
+    came in is behind time. `doubt`: why it will hardly be a trial, once that was said.
+    """
+
+    edge_s: float
+    looked_s: float
     pressed_s: float
     first_frame: int
     heard: list[NDArray[np.float32]]
@@ -172,6 +186,9 @@ class _Cycle:
     offset_s: float
     lost: bool = False
     checked_frames: int = 0
+    behind_s: float = 0.0
+    chirp_sought: bool = False
+    doubt: str = ""
     told_ms: float | None = None
 
 
@@ -297,6 +314,8 @@ class _Session:
         self._ready_told = False
         self._ways_s: deque[float] = deque(maxlen=3)
         self._refused = 0
+        self._presses = 0
+        self._spoilt_presses: dict[str, int] = {}
         self._warnings: dict[str, None] = {}
         self._finished: list[_Finished] = []
         self.handed_out = 0
@@ -360,11 +379,14 @@ class _Session:
             self._on_word("Press refused: still listening to the room, a second of quiet is needed.")
             return
         self._recorder.play(self._chirp)
+        self._presses += 1
         rest = list(self._rest)
         first_frame = self._kept.frames - sum(map(len, rest))
         offset_s = self._offset_s()
         pressed_s = edge.at_s - offset_s - first_frame / self._rate_hz
         self._cycle = _Cycle(
+            edge_s=edge.at_s,
+            looked_s=edge.at_s,
             pressed_s=pressed_s,
             first_frame=first_frame,
             heard=rest,
@@ -373,6 +395,7 @@ class _Session:
         )
         self._rest.clear()
         self._ready_told = False
+        self._on_word("Pressed; the chirp is playing, listening…")
 
     def _offset_s(self) -> float:
         """Host time less recorded time, now.
@@ -384,18 +407,26 @@ class _Session:
 
     # ---- judging
 
-    def check(self) -> None:
-        """Judge the running cycle where enough new sound has come in."""
+    def check(self, now_s: float) -> None:
+        """Judge the running cycle where enough new sound has come in; say so where too little does."""
         cycle = self._cycle
         if cycle is None:
             return
         frames = sum(map(len, cycle.heard))
         since_s = frames / self._rate_hz - cycle.pressed_s
-        if frames - cycle.checked_frames < CHECK_S * self._rate_hz or since_s < CHIRP_WITHIN_S:
+        cycle.behind_s = now_s - cycle.edge_s - since_s
+        if self._lost_as_told(cycle):
+            self._doubt(cycle, LOST, "Sound is being lost", "will not count")
+        new_s = (frames - cycle.checked_frames) / self._rate_hz
+        starved = cycle.behind_s > BEHIND_S and now_s - cycle.looked_s >= CHECK_S
+        if not starved and (new_s < CHECK_S or since_s < CHIRP_WITHIN_S):
             return
+        cycle.looked_s = now_s
         cycle.checked_frames = frames
         heard = self._joined(cycle)
-        if cycle.told_ms is None:
+        self._look_for_trouble(cycle, heard, since_s)
+        since_s = max(since_s, now_s - cycle.edge_s)  # what is lost takes its time as well
+        if cycle.told_ms is None and not cycle.doubt:
             self._tell_early(cycle, self._judge(cycle, heard)[0])
         motor_heard, still_s = motor_noise(heard, self._rate_hz, cycle.pressed_s)
         if self._reset_s is not None:
@@ -413,7 +444,7 @@ class _Session:
         if finished is not None:
             self._ways_s.append(finished.way_s)
         if finished is None or spoilt:
-            self._on_word(f"Trial {self.count + 1} does not count: {spoilt}")
+            self._drop(spoilt)
             return
         if finished.trial.pop_s is None:
             self._on_word(f"trial {self.count + 1} of {self._wanted}: misfire, no pop in {since_s:.0f} s.")
@@ -429,15 +460,33 @@ class _Session:
         cycle.heard = [heard]
         return heard
 
+    def _look_for_trouble(self, cycle: _Cycle, heard: NDArray[np.float32], since_s: float) -> None:
+        if self._lost(cycle):
+            self._doubt(cycle, LOST, "Sound is being lost", "will hardly count")
+        if since_s >= CHIRP_WITHIN_S and not cycle.chirp_sought:
+            cycle.chirp_sought = True
+            if find_chirp_s(heard, self._rate_hz, cycle.pressed_s) is None:
+                self._doubt(cycle, UNHEARD, "No chirp heard", "will not count")
+
+    def _doubt(self, cycle: _Cycle, reason: str, what: str, so: str) -> None:
+        """Say as soon as it is known that a cycle will hardly be a trial, once."""
+        if cycle.doubt or cycle.told_ms is not None:
+            return
+        cycle.doubt = reason
+        todo = reason.partition(". ")[2]
+        self._on_word(f"{what}: trial {self.count + 1} {so}. {todo} Waiting until the prop is ready.")
+
+    def _drop(self, reason: str) -> None:
+        """A press that makes no trial, and why; the end of the session says so again."""
+        self._on_word(f"Trial {self.count + 1} does not count: {reason}")
+        self._spoilt_presses[reason] = self._spoilt_presses.get(reason, 0) + 1
+
     def _spoilt(self, cycle: _Cycle, finished: _Finished | None) -> str:
         """Why a cycle can't be a trial; empty where it can."""
         if cycle.told_ms is None and self._lost(cycle):  # what is lost after the pop does no harm
-            return "the sound card lost sound meanwhile."
+            return LOST
         if finished is None:
-            return (
-                "the microphone did not hear the chirp. Turn the loudspeaker up, move the microphone nearer, "
-                "and check that both are the ones you mean."
-            )
+            return UNHEARD
         if finished.late_s < -CLOCK_NOISE_S:
             return "the computer was too busy to time the press. Close other programs."
         if finished.late_s > LATEST_S:
@@ -453,8 +502,12 @@ class _Session:
 
     def _lost(self, cycle: _Cycle) -> bool:
         """Whether sound was lost since the press: as reported, or as seen by frames that fall behind time."""
-        reported = cycle.lost or self._recorder.dropouts != cycle.dropouts
-        return reported or abs(self._offset_s() - cycle.offset_s) > LOST_S
+        if self._lost_as_told(cycle) or cycle.behind_s > BEHIND_S:
+            return True
+        return abs(self._offset_s() - cycle.offset_s) > LOST_S
+
+    def _lost_as_told(self, cycle: _Cycle) -> bool:
+        return cycle.lost or self._recorder.dropouts != cycle.dropouts
 
     def _judge(
         self, cycle: _Cycle, heard: NDArray[np.float32]
@@ -565,6 +618,8 @@ class _Session:
         if finished is not None and self._is_sure(cycle, finished):
             finished.trial = replace(finished.trial, reset_s=None)
             self._count(finished, earlier, warnings)
+        elif cycle.doubt:
+            self._drop(self._spoilt(cycle, finished) or cycle.doubt)
         else:
             self._on_word(f"Trial {self.count + 1} was not finished and does not count.")
 
@@ -574,8 +629,14 @@ class _Session:
         if self._ways_s:
             took_ms = median(self._ways_s) * 1000.0
             way += f"; from the sound card to the microphone it took {took_ms:.1f} ms"
-        times = "1 press was" if self._refused == 1 else f"{self._refused} presses were"
-        refused = f"{times} refused because the prop was not ready"
+        warnings = list(self._warnings)
+        for reason, number in self._spoilt_presses.items():
+            warnings.append(f"{counted(number, 'press', 'presses')} did not count: {reason}")
+        if self._refused:
+            times = "1 press was" if self._refused == 1 else f"{self._refused} presses were"
+            warnings.append(f"{times} refused because the prop was not ready")
+        if not self._presses and not self._refused:
+            warnings.append(f"{self._contact} was not closed once")
         return Measurement(
             recording=str(self._kept.path),
             rate_hz=self._rate_hz,
@@ -584,7 +645,7 @@ class _Session:
             way_reason=way,
             trials=tuple(each.trial for each in self._finished),
             microphone_channel=self._channel + 1,
-            warnings=(*self._warnings, *([refused] if self._refused else [])),
+            warnings=tuple(warnings),
             path_s=self._path_s(),
             sound_device=self._recorder.output_name,
         )

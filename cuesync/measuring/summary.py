@@ -55,21 +55,27 @@ def median_interval_ranks(n: int, confidence: float = 0.95) -> tuple[int, int, f
     return (rank, n + 1 - rank, reached) if rank else None
 
 
-def modified_z(values: Sequence[float]) -> tuple[float, ...]:
-    """0.6745 (x - median) / MAD for each value (NIST/SEMATECH e-Handbook 1.3.5.17).
+def robust_sd(values: Sequence[float]) -> float:
+    """MAD / 0.6745, about the standard deviation but for outliers (NIST/SEMATECH e-Handbook 1.3.5.17).
 
     Where more than half the values agree MAD is 0; then the mean absolute deviation takes its place
-    (divided by 1.253314, Iglewicz and Hoaglin 1993). All zero where all values agree.
+    (times 1.253314, Iglewicz and Hoaglin 1993). 0 where all values agree.
     """
     array = np.asarray(values, dtype=float)
-    if array.size == 0:
+    away = np.abs(array - median(array))
+    mad = float(median(away))
+    return mad / 0.6745 if mad > 0 else float(np.mean(away)) * 1.253314
+
+
+def modified_z(values: Sequence[float]) -> tuple[float, ...]:
+    """(x - median) / `robust_sd` for each value; all zero where all values agree."""
+    if not len(values):
         return ()
-    away = array - median(array)
-    mad = float(median(np.abs(away)))
-    scale = mad / 0.6745 if mad > 0 else float(np.mean(np.abs(away))) * 1.253314
+    array = np.asarray(values, dtype=float)
+    scale = robust_sd(values)
     if scale == 0:
         return tuple(0.0 for _ in values)
-    return tuple(float(z) for z in away / scale)
+    return tuple(float(z) for z in (array - median(array)) / scale)
 
 
 def summarise(delays_s: Sequence[float | None], resets_s: Sequence[float | None] = ()) -> Summary:

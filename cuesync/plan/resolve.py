@@ -303,6 +303,8 @@ class _Resolver:
                 f"{numbers.left_out} older trials of the profile are not used: the newest session was "
                 f"measured {kind}, and the two kinds don't mix"
             )
+        if numbers.split is not None:
+            self.notes.append(f"{profile}: {numbers.split.text}")
         return numbers
 
     def reset(

@@ -11,12 +11,24 @@ from cuesync.report.drawing import check_suffix, drawing_settings, save
 from cuesync.report.plan_picture import describe_plan, plan_figure
 from cuesync.report.tables import plan_events, pops_table, rehearsal_rows, trial_rows
 from cuesync.report.trials_picture import describe_trials, trials_figure
-from cuesync.storage import refuse_existing
+from cuesync.storage import refuse_existing, refuse_missing_folder
 
 if TYPE_CHECKING:
     from cuesync.show.rehearsal import Rehearsal
 
 HOW = "choose another name, or add --replace"
+
+
+def check_place(path: Path, *, replace: bool) -> None:
+    """Whether a picture can go to `path`, as far as that is known before anything is drawn.
+
+    Raises:
+        InputError: `path` ends in something that is no picture.
+        StorageError: `path` is there and `replace` is False, or its folder is not.
+    """
+    check_suffix(path)
+    refuse_existing(path, replace=replace, how=HOW)
+    refuse_missing_folder(path)
 
 
 def draw_plan(plan: Plan, path: Path, *, rehearsal: Rehearsal | None = None, replace: bool = False) -> None:
@@ -28,8 +40,7 @@ def draw_plan(plan: Plan, path: Path, *, rehearsal: Rehearsal | None = None, rep
         InputError: `path` ends in something else.
         StorageError: `path` is there and `replace` is False, or it can't be written.
     """
-    check_suffix(path)
-    refuse_existing(path, replace=replace, how=HOW)
+    check_place(path, replace=replace)
     names = [sound.clip.name for sound in plan.sounds] + [light.light for light in plan.lights]
     names += [message.name for message in plan.messages]
     rehearsed = () if rehearsal is None else rehearsal_rows(rehearsal, plan)
@@ -55,8 +66,7 @@ def draw_trials(measurement: Measurement, recording: Path, path: Path, *, replac
         RecordingError: `recording` can't be read.
         StorageError: `path` is there and `replace` is False, or it can't be written.
     """
-    check_suffix(path)
-    refuse_existing(path, replace=replace, how=HOW)
+    check_place(path, replace=replace)
     with drawing_settings([measurement.recording]):
         save(
             trials_figure(measurement, recording),

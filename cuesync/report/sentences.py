@@ -116,6 +116,8 @@ def _window(early_s: float, late_s: float) -> str:
 def summary_lines(measurement: Measurement) -> list[str]:
     """The delay in numbers, and how far to trust it."""
     trials = measurement.trials
+    if not trials:
+        return ["No trial counted, so there is no delay.", *map(_sentence, measurement.warnings)]
     summary = summarise([trial.delay_s for trial in trials], [trial.reset_s for trial in trials])
     if summary.median_ms is None:
         return ["No pop was found, so there is no delay."]
@@ -137,6 +139,10 @@ def summary_lines(measurement: Measurement) -> list[str]:
     if measurement.trust:
         lines.append(measurement.trust)
     return lines
+
+
+def _sentence(words: str) -> str:
+    return f"{words[0].upper()}{words[1:].rstrip('.')}."
 
 
 def _interval(summary: Summary) -> str:

@@ -164,13 +164,23 @@ def test_a_live_session_without_a_trial_is_a_problem_and_says_what_is_left(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     nothing = Measurement(
-        recording="live.wav", rate_hz=48000, length_s=9.0, way="chirp", way_reason="it was played", trials=()
+        recording="live.wav",
+        rate_hz=48000,
+        length_s=9.0,
+        way="chirp",
+        way_reason="it was played",
+        trials=(),
+        warnings=("1 press did not count: the sound card lost sound meanwhile. Close other programs.",),
     )
     monkeypatch.setattr(measure_live, "measure_at_prop", lambda *_arguments, **_options: nothing)
     profile = tmp_path / "p.toml"
     done = CliRunner().invoke(cuesync, ["measure", "--live", "--prop", "x", "--save", str(profile)])
     assert done.exit_code == 1
     assert f"No trial counted, so nothing went into {profile}. The sound is in live.wav." in done.stderr
+    assert done.stdout == (
+        "No trial counted, so there is no delay.\n"
+        "1 press did not count: the sound card lost sound meanwhile. Close other programs.\n"
+    )
 
 
 def test_a_name_that_no_system_takes_is_one_sentence(tmp_path: Path) -> None:

@@ -100,6 +100,24 @@ def test_good_contacts_are_proved(bench: Bench, tmp_path: Path) -> None:
     assert "CLOSED  midi:60  1 press  bounce 6.2 ms  debounce 30 ms: enough  3 edges" in live[0]
 
 
+def test_keys_are_said_to_be_held_and_each_press_counts(bench: Bench, tmp_path: Path) -> None:
+    """Pressed 0.8 s apart they are let go, by silence, 0.1 s before the next press: no bounce."""
+    for number in range(4):
+        bench.contacts.edge("key:f", True, bench.clock.now_s() + 0.5 + 0.8 * number)
+        bench.contacts.edge("key:f", False, bench.clock.now_s() + 1.2 + 0.8 * number)
+    done = bench.ask("--seconds", "5", scene(tmp_path, "key:f"))
+    assert (
+        "A key counts as held until it has been silent for 0.7 s, so press it no sooner than a second apart."
+        in done.stderr
+    )
+    assert "open    key:f  4 presses  8 edges  (attic: trigger)" in done.stdout
+
+
+def test_of_wires_nothing_is_said_about_keys(bench: Bench, tmp_path: Path) -> None:
+    bench.press("midi:60")
+    assert "key" not in bench.ask("--seconds", "5", scene(tmp_path, "midi:60")).stderr
+
+
 def test_a_bad_switch_is_a_problem(bench: Bench, tmp_path: Path) -> None:
     """157 ms: the bad switch of Ganssle, A Guide to Debouncing."""
     bench.press("midi:60", bounce_s=0.157)

@@ -219,6 +219,64 @@ def test_a_chirp_that_nobody_hears_is_no_trial(maker: ModuleType, tmp_path: Path
     measured = place.measure(tmp_path / "live.wav", trials=1, for_s=20.0)
     assert measured.trials == ()
     assert [word for word in place.words if "did not hear the chirp. Turn the loudspeaker up" in word]
+    (reason,) = measured.warnings
+    assert reason.startswith("3 presses did not count: the microphone did not hear the chirp. Turn")
+
+
+def timed(place: Place) -> Callable[[str], None]:
+    """An operator that presses once, and puts the seconds since then before each word."""
+
+    def hear(word: str) -> None:
+        since_s = place.clock.now_s() - place.presses[0] if place.presses else -np.inf
+        place.words.append(f"{since_s:.3f} {word}")
+        if word.startswith("Ready") and not place.presses:
+            place.press(0.4)
+
+    return hear
+
+
+def said_after_s(place: Place, word: str) -> float:
+    """When this was first said."""
+    return next(float(said.split()[0]) for said in place.words if said.partition(" ")[2].startswith(word))
+
+
+def test_a_press_is_answered_at_once(place: Place, tmp_path: Path) -> None:
+    place.measure(tmp_path / "live.wav", trials=1, hear=timed(place))
+    assert 0.0 <= said_after_s(place, "Pressed; the chirp is playing, listening…") < 0.02
+
+
+def test_within_seconds_it_is_said_that_no_chirp_was_heard(maker: ModuleType, tmp_path: Path) -> None:
+    place = Place(maker, loop_gain=0.0)
+    measured = place.measure(tmp_path / "live.wav", trials=1, hear=timed(place), for_s=4.0)
+    assert said_after_s(place, "No chirp heard: trial 1 will not count. Turn the loudspeaker up") < 2.0
+    assert "Trial 1 does not count: the microphone did not hear the chirp." in place.words[-1]
+    assert len(measured.warnings) == 1
+
+
+@pytest.mark.parametrize("share", [0.02, 0.3, 0.7, 0.95])
+def test_sound_that_never_comes_is_said_within_seconds(place: Place, tmp_path: Path, share: float) -> None:
+    """From the press on the card gives only this share of its sound, and speaks of no dropout."""
+
+    def starve() -> None:
+        place.recorder._start_s += 0.05 * (1.0 - share)
+        place.clock.at(place.clock.now_s() + 0.05, starve)
+
+    def hear(word: str) -> None:
+        say(word)
+        if word.startswith("Pressed"):
+            starve()
+
+    say = timed(place)
+    measured = place.measure(tmp_path / "live.wav", trials=1, hear=hear, for_s=70.0, longest_s=20.0)
+    assert said_after_s(place, "Sound is being lost: trial 1 will hardly count. Close other programs.") < 4.0
+    assert said_after_s(place, "Trial 1 does not count: the sound card lost sound meanwhile.") < 22.0
+    assert measured.trials == ()
+    assert measured.warnings[0].startswith("1 press did not count: the sound card lost sound meanwhile.")
+
+
+def test_a_session_without_a_press_says_so(place: Place, tmp_path: Path) -> None:
+    measured = place.measure(tmp_path / "live.wav", trials=1, hear=place.words.append, for_s=3.0)
+    assert measured.warnings == ("key:space was not closed once",)
 
 
 def test_stopping_keeps_a_pop_that_was_told_already(place: Place, tmp_path: Path) -> None:
@@ -322,7 +380,15 @@ def test_a_trial_in_which_sound_was_lost_does_not_count(place: Place, tmp_path: 
         place.recorder.dropouts += 1
 
     measured = place.measure(tmp_path / "live.wav", trials=4, hear=hear)
-    assert "Trial 2 does not count: the sound card lost sound meanwhile." in place.words
+    dropped = "Trial 2 does not count: the sound card lost sound meanwhile. Close other programs."
+    at_once = (
+        "Sound is being lost: trial 2 will not count. Close other programs. Waiting until the prop is ready."
+    )
+    assert at_once in place.words[: place.words.index(dropped)]
+    assert (
+        "1 press did not count: the sound card lost sound meanwhile. Close other programs."
+        in measured.warnings
+    )
     assert len(place.presses) == 5
     releases_s = [place.releases_s[number] for number in (0, 2, 3, 4)]
     for trial, release_s in zip(measured.trials, releases_s, strict=True):
@@ -341,7 +407,7 @@ def test_sound_lost_without_a_word_shows_by_time(place: Place, tmp_path: Path) -
         place.recorder._start_s += 0.05
 
     measured = place.measure(tmp_path / "live.wav", trials=2, hear=hear)
-    assert "Trial 2 does not count: the sound card lost sound meanwhile." in place.words
+    assert "Trial 2 does not count: the sound card lost sound meanwhile. Close other programs." in place.words
     assert len(place.presses) == 3
     assert len(measured.trials) == 2
 

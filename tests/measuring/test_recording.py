@@ -166,22 +166,67 @@ def test_wishes_that_cannot_be_met(tmp_path: Path) -> None:
     refused(mono, "has one channel", "needs two", way="contact")
     refused(mono, "no channel 2", "microphone", microphone_channel=2)
     refused(mono, "no chirp", way="chirp")
-    refused(mono, "list of trigger times", way="list")
+    refused(mono, "--way list needs the list of trigger times: add --triggers FILE.", way="list")
     refused(mono, "at 7 s is outside", trigger_times_s=[1.0, 7.0])
     refused(mono, "list of trigger times is empty", trigger_times_s=[])
     two = written(tmp_path / "two.wav", noise(3, 2))
     refused(two, "both be on channel 1", contact_channel=1, microphone_channel=1)
-    refused(two, "'chirp'", contact_channel=1, way="chirp")
-    refused(two, "'click'", trigger_times_s=[1.0], way="click")
+    refused(two, "--contact-channel doesn't go with --way chirp", contact_channel=1, way="chirp")
+    refused(two, "doesn't go with --way click", trigger_times_s=[1.0], way="click")
     refused(two, "channel 1 has no edge", contact_channel=1)
+
+
+@pytest.mark.parametrize(
+    "wishes",
+    [
+        {"contact_channel": 2, "microphone_channel": 1},
+        {"contact_channel": 2},
+        {"microphone_channel": 1},
+        {"microphone_channel": 1, "way": "contact"},
+    ],
+)
+@pytest.mark.parametrize("name", [SHIPPED[0], SHIPPED[2]])
+def test_swapped_channels_are_asked_about(name: str, wishes: dict[str, Any], sample_audio: Path) -> None:
+    refused(
+        sample_audio / name,
+        "channel 2 doesn't look like a contact, but channel 1",
+        "are they swapped? Give --contact-channel 1 --microphone-channel 2",
+        **wishes,
+    )
+
+
+@pytest.mark.parametrize("way", ["contact", "contact-ac"])
+@pytest.mark.parametrize("prop", [0, 1, 2])
+def test_a_contact_with_hum_and_noise_is_not_called_swapped(way: str, prop: int, maker: ModuleType) -> None:
+    """Named as they are, with mains hum, noise and the microphone itself in the contact's cable."""
+    made = maker.make_recording(maker.PROPS[prop], trials=5, way=way, seed=7)
+    at_s = np.arange(len(made.samples)) / made.rate_hz
+    hum = np.sin(2 * np.pi * 50 * at_s) + 0.3 * np.sin(2 * np.pi * 150 * at_s + 1.0)
+    hiss = np.random.default_rng(1).standard_normal(len(at_s))
+    sound = made.samples[:, 1].copy()
+    for more in (0.1 * hum, 0.3 * hum, 0.01 * hiss, 0.05 * sound, 0.05 * hum + 0.003 * hiss + 0.03 * sound):
+        made.samples[:, 0] += more
+        for ear in (2, None):
+            measured = measure_samples(made.samples, made.rate_hz, contact_channel=1, microphone_channel=ear)
+            assert measured.microphone_channel == 2
+        made.samples[:, 0] -= more
 
 
 def test_a_motor_s_start_is_no_click(sample_audio: Path) -> None:
     """Without its list this recording has no mark of the triggers: said so, or taken only when asked for."""
     path = sample_audio / "shelf-skull-list.flac"
-    refused(path, "no clear trigger", "list of trigger times")
+    refused(path, "no clear trigger: something starts 4 times", "--triggers FILE; or add --way click")
     measured = measure_recording(path, way="click")
     assert any("No click stands out" in warning for warning in measured.warnings)
+
+
+def test_one_of_a_kind_is_said_in_the_singular(maker: ModuleType, tmp_path: Path) -> None:
+    made = maker.make_recording(maker.SHELF_SKULL, trials=1, way="list", seed=8)
+    path = written(tmp_path / "a.wav", made.samples)
+    refused(path, "something starts once, but no click")
+    measured = measure_recording(path, trigger_times_s=[made.trials[0].trigger_s])
+    assert measured.way_reason == "1 trigger time was given"
+    assert "1 pop has too few others" in measured.trust
 
 
 def test_a_few_trials_alone_are_never_called_sure(maker: ModuleType) -> None:
