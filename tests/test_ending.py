@@ -18,7 +18,7 @@ from cuesync.show import live
 
 
 def watch_contacts() -> None:
-    contacts._watch([], {}, HostClock(), 0.0, lambda: None)
+    contacts._watch([], {}, HostClock(), 0.0, lambda: None, keys=False)
 
 
 def switch() -> None:

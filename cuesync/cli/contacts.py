@@ -237,9 +237,8 @@ def _watch(
         if bangs:
             say("Knock on the prop a few times to try its microphone.")
         start_s = looked_s = clock.now_s()
-        ended: deque[bool] = deque(
-            maxlen=1
-        )  # an event's lock would be waited for by a second signal, for ever
+        # an event's lock would be waited for by a second signal, for ever
+        ended: deque[bool] = deque(maxlen=1)
         with on_signals(("SIGINT", *END_SIGNALS), lambda: ended.append(True)):  # no row is left half painted
             while not (gone or ended) and (length_s is None or clock.now_s() - start_s < length_s):
                 clock.sleep_s(_LOOK_EVERY_S)

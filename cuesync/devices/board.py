@@ -274,7 +274,12 @@ class _Board:
         return self.reader.answered and self._unheard > _MOST_UNHEARD
 
     def alive(self) -> bool:
-        return self._thread.is_alive() and not self.silent
+        return self.there and not self.silent
+
+    @property
+    def there(self) -> bool:
+        """Its port can be written to, whether or not the board is heard."""
+        return self._thread.is_alive()
 
     def close(self) -> None:
         self._closing.set()
@@ -443,13 +448,15 @@ class BoardSwitch:
         self._write(f"{self._output} keep {max(1, round(for_s * 1000.0))}\n")
 
     def off(self) -> None:
-        self._write(f"{self._output} off\n")
+        self._write(f"{self._output} off\n", silent_too=True)
 
-    def _write(self, line: str) -> None:
-        if self._board is None or not self._board.alive():
+    def _write(self, line: str, *, silent_too: bool = False) -> None:
+        """A board that is not heard may hear: it is told to switch off all the same (`silent_too`)."""
+        board = self._board
+        if board is None or not (board.there if silent_too else board.alive()):
             raise DeviceError(f'the board at "{self.name}" is gone. Plug it in again.')
         try:
-            self._board.write(line)
+            board.write(line)
         except DeviceError:
             self._refused = True
             raise

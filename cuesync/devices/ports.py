@@ -69,8 +69,8 @@ class Worker(Protocol):
 class ContactEdge:
     """A contact closed or opened at host time `at_s`; `contact` is its address as the scene writes it.
 
-    `found`: no edge was seen; this is how the contact stood when its source was opened. A contact that is
-    found closed has not been pressed.
+    `found`: no edge was seen; this is how the contact stands, as its source was opened, asked again, or lost
+    sight of it for a while. A contact that is found closed has not been pressed.
     """
 
     contact: str
@@ -82,7 +82,7 @@ class ContactEdge:
 EdgeSink = Callable[[ContactEdge], None]
 """Takes edges from whatever thread they arrive on; it only queues them.
 
-A stop, and a dead-man contact that is let go, also cut driven props."""
+A stop, a dead-man contact that is let go, and a limit switch also cut driven props."""
 
 
 Counts = Mapping[str, int]

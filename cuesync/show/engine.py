@@ -171,7 +171,8 @@ class Show:
             scene.state.was_triggered(at_s)
             if (left_s := scene.state.ready_s - now_s) > 0.0:
                 said = f"was triggered {now_s - at_s:.0f} s before this start; its lockout goes on for"
-                self._report(Note(at_s=now_s, scene=scene.plan.title, what=f"{said} {left_s:.0f} s."))
+                until = " or until its limit switch tells" if scene.plan.limit_contact else ""
+                self._report(Note(at_s=now_s, scene=scene.plan.title, what=f"{said} {left_s:.0f} s{until}."))
         if self._sound is not None:
             self._sound.start(self._prepared)
         self._wants_arming = True

@@ -367,8 +367,8 @@ class _Ports:
             _within(_CLOSE_S, output.close)
         for watched in self.sources:
             _within(_CLOSE_S, watched.source.close)
-        if self.lights is not None:
-            _within(_CLOSE_S, self.lights.close)
+        for part in () if self.lights is None else self.lights.parts:
+            _within(_CLOSE_S, partial(part.act, lambda output: output.close()))
         if self.sound is not None:
             _within(_CLOSE_S, self.sound.close)
 
@@ -499,7 +499,7 @@ class _Night:
         for guard_thread in self._guard_threads:
             guard_thread.stop()
         for starter in self._show.starters:
-            starter.guard.use(None)
+            _within(_CLOSE_S, partial(starter.guard.use, None))
 
     def _failed(self, problem: Exception) -> None:
         self._report(

@@ -351,9 +351,7 @@ class _Server:
         if desk is None:
             self._tell({"done": number, "late_s": None})
             return
-        # After a restart an order may come before the card has asked for its first block.
-        while not desk.locked and desk.alive():
-            self._clock.sleep_s(0.005)
+        self._await_lock(desk)
         try:
             self._plays[number] = desk.play(
                 int(order["sound"]), float(order["start_s"]), float(order["trigger_s"])
@@ -361,8 +359,14 @@ class _Server:
         except (RuntimeError, IndexError):  # no block was asked for, or there is no such sound
             self._tell({"done": number, "late_s": None})
 
+    def _await_lock(self, desk: LocalSoundDesk) -> None:
+        """After a restart an order may come before the card has asked for its first block."""
+        while not desk.locked and desk.alive():
+            self._clock.sleep_s(0.005)
+
     def _dip(self, desk: LocalSoundDesk, message: dict[str, Any]) -> None:
-        with contextlib.suppress(RuntimeError):  # the card has not asked for a block yet: nothing to dip
+        self._await_lock(desk)
+        with contextlib.suppress(RuntimeError):  # the card has gone before its first block
             desk.dip(int(message["dip"]), message["from_s"], message["to_s"], message["gain"])
 
     def _played(self, desk: LocalSoundDesk, order: dict[str, Any]) -> None:

@@ -176,7 +176,8 @@ class SceneState:
         """`hold_off_s`: for so long after a press, taken or refused, a closing contact is no press.
 
         `between_groups_s`: from one trigger to the next at least; the reset counts as well, whichever is
-        longer. With `limit` the reset is over when the switch closes, and `reset_s` is only what is shown.
+        longer. With `limit` the reset is over when the switch closes; `reset_s` is what is shown, and what
+        counts for a trigger from before this program began while the switch has told nothing.
         With `on_time` an output starts the prop, on from `output_from_s` to `output_until_s`.
         """
         self._cue_length_s = cue_length_s
@@ -229,12 +230,14 @@ class SceneState:
         """At this host time, before this program began: the prop may still be on its way back."""
         self.reset_over_s = max(self.reset_over_s, at_s + self._reset_s)
         self._group_over_s = max(self._group_over_s, at_s + self._between_groups_s)
+        if self._limit is not None:
+            self._pop_over_s = max(self._pop_over_s, at_s + self._limit.pop_by_s)
 
     def edge(self, closed: bool, at_s: float) -> Press | None:
         """The contact changed; None where that is no press.
 
         A press while not armed or not enabled is refused and counted, and where an output would start a prop
-        that is not known to stand at its limit switch. Where a hold-off follows, a scene that
+        that is known not to stand at its limit switch. Where a hold-off follows, a scene that
         was armed waits until its contact counts again.
         """
         if not self.contact.edge(closed, at_s) or at_s < self._deaf_until_s:
@@ -308,6 +311,8 @@ class SceneState:
         """As the scene is armed by hand, the prop stands at its limit switch or has to come there first."""
         if self._limit is None or at_s < self._pop_over_s:
             return
+        if self._limit_switch.closed is None and self._returned:
+            return  # nothing has told of the prop: what is reckoned stays
         if self._limit_switch.closed is not None:
             self._returned = self._limit_switch.closed
         if self._returned:

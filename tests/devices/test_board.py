@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given
@@ -462,3 +463,25 @@ def test_what_starts_a_prop_notices_that_its_board_is_gone(terminal: tuple[int, 
     switch.close()
     with pytest.raises(DeviceError, match="does not open"):
         BoardSwitch(f"{name}-none", "prop")
+
+
+def test_a_prop_is_switched_off_by_a_board_that_is_not_heard_any_more(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """It may hear all the same."""
+    written: list[str] = []
+    fake = SimpleNamespace(there=True, silent=False, write=written.append)
+    fake.alive = lambda: fake.there and not fake.silent
+    monkeypatch.setattr(board, "_take", lambda *_: fake)
+    monkeypatch.setattr(board, "_give_back", lambda _: None)
+    prop = board.BoardSwitch("/dev/board", "motor")
+    prop.on(1.0)
+    fake.silent = True
+    with pytest.raises(DeviceError):
+        prop.keep_on(1.0)
+    prop.off()
+    assert written == ["motor off\n", "motor on 1000\n", "motor off\n"]
+    fake.there = False
+    with pytest.raises(DeviceError):
+        prop.off()
+    prop.close()

@@ -14,7 +14,8 @@ import pytest
 
 from cuesync.show.events import Note, PressRefused, Triggered
 from cuesync.show.log import new_night_file, seconds_since_triggers
-from cuesync.show.states import State
+from cuesync.show.staging import staged
+from cuesync.show.states import State, Step
 from tests.show.plans import plan
 from tests.show.simulation import Simulation
 from tests.show.test_live import PROGRAM, Program
@@ -50,6 +51,27 @@ def test_the_time_between_groups_goes_on_too() -> None:
     assert night.state() is State.RESETTING
     night.clock.sleep_s(50.0)
     assert night.state() is State.ARMED
+
+
+def test_with_a_limit_switch_that_is_still_closed_the_old_pop_is_waited_for() -> None:
+    """Not driven: it stands closed until the spring lets go, so that closed is no sign of being reset."""
+    cue = replace(plan(reset_s=30.0, delay_s=6.0), limit_contact="gpio:5", limit_margin_s=5.0)
+    night = Simulation([cue], closed=("gpio:5",), since_triggers_s={"Cellar door": 2.0})
+    night.press()
+    night.clock.sleep_s(0.1)
+    assert not night.all(Triggered)
+    assert len(night.all(PressRefused)) == 1
+
+
+def test_a_limit_switch_that_has_told_nothing_ends_no_lockout_of_before() -> None:
+    cue = replace(plan(reset_s=30.0, delay_s=0.6), limit_contact="midi:60", limit_margin_s=2.0)
+    scene = staged(cue, None, [], None, hears=False).state
+    scene.was_triggered(97.0)
+    scene.step(Step.ARM, 100.0)
+    scene.advance(126.9)
+    assert scene.state is State.RESETTING
+    scene.advance(127.1)
+    assert scene.state is State.ARMED  # type: ignore[comparison-overlap]
 
 
 def test_the_log_tells_how_long_ago_a_scene_was_triggered(tmp_path: Path) -> None:

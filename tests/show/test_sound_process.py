@@ -195,3 +195,21 @@ def test_an_order_for_a_sound_the_child_does_not_have_is_answered_and_harms_noth
         assert answer is not None
         assert answer["done"] == 7
         assert answer["late_s"] is None
+
+
+def test_a_dip_that_is_told_again_before_the_first_block_is_not_lost(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The new card has asked for nothing yet as the orders come."""
+    clock = SimulatedClock(0.0)
+    audio = SimulatedAudio(clock)
+    desk = LocalSoundDesk(audio, lambda: audio)
+    desk.start([SOUND])
+    orders = io.BytesIO()
+    for order in ({"loop": 0}, {"dip": 0, "from_s": 1.0, "to_s": 2.0, "gain": 0.5}):
+        write_message(orders, order)
+    orders.seek(0)
+    server = sound_process._Server(orders, io.BytesIO())
+    server._desk, server._clock = desk, clock  # type: ignore[assignment]
+    monkeypatch.setattr(server, "_fade", lambda _: None)
+    server.run()
+    (dip,) = desk._loops[0]._dips
+    assert dip[2] == 0.5
