@@ -144,7 +144,7 @@ def played(monkeypatch: pytest.MonkeyPatch) -> list[Plan]:
 
     def run_show(given: list[Plan], **_: object) -> SimpleNamespace:
         plans.extend(given)
-        return SimpleNamespace(scares=0, refusals=0, faults=0, path="night")
+        return SimpleNamespace(scares=0, refusals=0, faults=0, path="night", log_trouble="")
 
     monkeypatch.setattr("cuesync.show.live.run_show", run_show)
     return plans

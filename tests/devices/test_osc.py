@@ -479,7 +479,7 @@ def test_run_hands_the_network_options_on(scenes: Path, monkeypatch: pytest.Monk
 
     def run_show(*_: object, **given: Any) -> SimpleNamespace:
         settings.append(given["settings"])
-        return SimpleNamespace(scares=0, refusals=0, faults=0, path="none")
+        return SimpleNamespace(scares=0, refusals=0, faults=0, path="none", log_trouble="")
 
     monkeypatch.setattr("cuesync.show.live.run_show", run_show)
     words = ["--osc-listen", "10.0.0.9:7770", "--osc-allow", "10.0.0.7", "--osc-allow", "10.0.0.8"]
