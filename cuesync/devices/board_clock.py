@@ -53,7 +53,8 @@ class BoardClock:
             self._run_us = 0
             self._points = [(0.0, arrival_s)]
             self._width_s = self._newest_s = self._slope = 0.0
-            self._base_s = self._told_s = arrival_s
+            self._base_s = arrival_s
+            self._told_s = max(self._told_s, arrival_s)  # which rounding may have put behind
         self._last = (stamp_us, arrival_s)
         return self._told_s
 

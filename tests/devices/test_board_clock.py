@@ -6,7 +6,7 @@ import random
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -31,6 +31,19 @@ def stamp(start_us: int, ppm: float, edge_s: float) -> int:
         max_size=200,
     ),
 )
+@example(
+    start_us=0,
+    ppm=0.25,
+    lines=[
+        (0.00024043790231054773, 0.0),
+        (0.026797515061636874, 0.0),
+        (0.0078125, 0.0),
+        (1.5795295942170013, 0.0),
+        (2.125, 0.0),
+        (2298.25, 0.125),
+        (0.125, 0.0),
+    ],
+)  # out of order by a rounding
 def test_a_stamp_lies_between_its_bounds_and_keeps_its_order(
     start_us: int, ppm: float, lines: list[tuple[float, float]]
 ) -> None:

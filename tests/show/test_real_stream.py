@@ -429,13 +429,17 @@ class MidiKeys:
         import jack
 
         self._client = jack.Client("pads", no_start_server=True)
-        self._out = self._client.midi_outports.register("keys")
+        self._out: Any = None
         self._notes: list[bytes] = []
         self._client.set_process_callback(self._process)
         self._client.activate()
+        # only now: who sees a port of a client that is not active yet can't join it
+        self._out = self._client.midi_outports.register("keys")
         self._open = True
 
     def _process(self, _frames: int) -> None:
+        if self._out is None:
+            return
         self._out.clear_buffer()
         while self._notes:
             self._out.write_midi_event(0, self._notes.pop(0))
